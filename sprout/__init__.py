@@ -1,0 +1,1 @@
+"""Counts seedlings on a hydroponic lid from one phone photo a day."""

@@ -1,0 +1,164 @@
+"""Every table's columns, declared once: they drive the frames, the CSV, the database, the headings and the docs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: name, kind (``text``, ``int``, ``float``, ``bool``), unit ("" if none), meaning, decimals shown."""
+
+    name: str
+    kind: str
+    unit: str
+    meaning: str
+    decimals: int = 2
+
+
+def _t(*rows: tuple[Any, ...]) -> tuple[Column, ...]:
+    return tuple(Column(*row) for row in rows)
+
+
+_PHOTO = _t(
+    ("photo", "text", "", "path as given"),
+    ("taken_at", "text", "ISO 8601", "when the photo was taken (EXIF), empty if unknown"),
+    ("readable", "text", "", "yes or no"),
+    ("reason", "text", "", "why it could not be read, in words a grower can act on"),
+)
+_HEALTH = _t(
+    ("yellow_pct", "float", "%", "share of the tissue that is yellowing", 1),
+    ("dry_pct", "float", "%", "share of the tissue that is dried up or brown", 1),
+)
+
+READINGS = (
+    *_PHOTO,
+    *_t(
+        ("site", "text", "", "label of the site"),
+        ("u_px", "float", "px", "the site's centre in upright pixels of the full-size photo, x to the right", 2),
+        ("v_px", "float", "px", "the site's centre in upright pixels of the full-size photo, y downwards", 2),
+        ("status", "text", "", "empty, sprouted, unsure or hidden"),
+        ("p_sprouted", "float", "", "probability that at least one seedling stands in the site", 4),
+        ("seedlings", "int", "", "most likely number of seedlings"),
+        ("seedlings_low", "int", "", "low end of the range that holds the true number nine times in ten"),
+        ("seedlings_high", "int", "", "high end of that range"),
+        ("tissue_cm2", "float", "cm2", "visible plant tissue of this site, on the lid's plane", 3),
+        ("cover_pct", "float", "%", "the same as a share of the lid's area per site", 2),
+    ),
+    *_HEALTH,
+    *_t(
+        ("algae", "text", "", "yes or no: green film on the plug itself"),
+        ("flags", "text", "", "flags, separated by spaces"),
+        ("fit_mm", "float", "mm", "root-mean-square error of the lid's registration", 3),
+        ("fit_by", "text", "", "how the lid was found"),
+    ),
+)
+SITE_READINGS = READINGS[len(_PHOTO) :]
+
+COVER = (
+    *_PHOTO,
+    *_t(("cover_pct", "float", "%", "share of the frame covered by plant tissue", 2)),
+    *_HEALTH,
+    *_t(("flags", "text", "", "flags, separated by spaces")),
+)
+
+DAYS = (
+    *_t(
+        ("date", "text", "ISO 8601", "date of the photo or entry"),
+        ("day", "int", "d", "whole days since sowing"),
+        ("plug", "text", "", "the plug, named after the site it started in"),
+        ("site", "text", "", "where the plug stood that day"),
+        ("status", "text", "", "empty, sprouted, unsure or hidden, after the whole series is weighed"),
+        ("p_sprouted", "float", "", "probability that at least one seedling stands in the plug", 4),
+        ("seedlings", "int", "", "most likely number of seedlings"),
+        ("seedlings_low", "int", "", "low end of the range that holds the true number nine times in ten"),
+        ("seedlings_high", "int", "", "high end of that range"),
+        ("tissue_cm2", "float", "cm2", "visible plant tissue on the lid's plane", 3),
+        ("cover_pct", "float", "%", "the same as a share of the lid's area per site", 2),
+    ),
+    *_HEALTH,
+    *_t(
+        ("algae", "text", "", "yes or no: green film on the plug itself"),
+        ("flags", "text", "", "flags, separated by spaces"),
+        ("basis", "text", "", "what the row rests on: photo, entry or correction"),
+        ("photo", "text", "", "the photo's path, empty for an entry by hand"),
+    ),
+)
+
+PLUGS = _t(
+    ("plug", "text", "", "the plug, named after the site it started in"),
+    ("site", "text", "", "where it stands today, empty once retired"),
+    ("crop", "text", "", "what was sown"),
+    ("seeds", "int", "", "seeds sown"),
+    ("status", "text", "", "empty, sprouted, unsure, hidden or retired"),
+    ("first_sprouted", "text", "ISO 8601", "date of the first look that shows a sprout"),
+    ("day_sprouted", "int", "d", "the same in whole days since sowing"),
+    ("day_sprouted_low", "float", "d", "it cannot well have come up before this day", 1),
+    ("day_sprouted_high", "float", "d", "it was up by this day", 1),
+    ("seedlings", "int", "", "most likely number of seedlings today"),
+    ("tissue_cm2", "float", "cm2", "visible plant tissue at the last look", 3),
+    ("p_yet", "float", "", "chance that a still empty plug sprouts yet", 4),
+    ("advice", "text", "", "what to do with the plug"),
+    ("advice_why", "text", "", "the reason in one sentence"),
+)
+
+GROW = _t(
+    ("date", "text", "ISO 8601", "date of the look"),
+    ("day", "int", "d", "whole days since sowing"),
+    ("plugs", "int", "", "plugs standing in the lid"),
+    ("sprouted", "int", "", "plugs with at least one seedling"),
+    ("seedlings", "int", "", "seedlings in all"),
+    ("cover_pct", "float", "%", "share of the lid's area covered by tissue", 2),
+    ("tissue_cm2", "float", "cm2", "visible tissue in all", 2),
+)
+
+ENTRIES = _t(
+    ("date", "text", "ISO 8601", "date of the look"),
+    ("site", "text", "", "label of the site"),
+    ("seedlings", "int", "", "seedlings counted"),
+    ("tissue_cm2", "float", "cm2", "tissue measured (may be left out)", 3),
+    ("yellow_pct", "float", "%", "yellowing share (may be left out)", 1),
+    ("dry_pct", "float", "%", "dry share (may be left out)", 1),
+)
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "readings": READINGS,
+    "cover": COVER,
+    "days": DAYS,
+    "plugs": PLUGS,
+    "grow": GROW,
+    "entries": ENTRIES,
+}
+
+_DTYPES = {"text": "object", "int": "Int64", "float": "float64", "bool": "boolean"}
+
+
+def frame(rows: Iterable[Mapping[str, Any]], columns: tuple[Column, ...]) -> pd.DataFrame:
+    """A DataFrame with exactly these columns and dtypes; what a row does not give is missing. May be empty."""
+    import pandas as pd
+
+    table = pd.DataFrame(list(rows), columns=[c.name for c in columns])
+    for c in columns:
+        if c.kind == "text":
+            table[c.name] = table[c.name].astype("object").where(table[c.name].notna(), "")
+        else:
+            table[c.name] = pd.to_numeric(table[c.name]).astype(_DTYPES[c.kind])  # type: ignore[call-overload]
+    return table
+
+
+def to_csv(table: pd.DataFrame, columns: tuple[Column, ...]) -> str:
+    """CSV text of a table, each number with its column's decimals, missing values empty."""
+    import pandas as pd
+
+    out = pd.DataFrame(index=table.index)
+    for c in columns:
+        values = table[c.name]
+        out[c.name] = (
+            values.map(lambda v, d=c.decimals: "" if pd.isna(v) else f"{v:.{d}f}") if c.kind == "float" else values
+        )
+    return str(out.to_csv(index=False, lineterminator="\n"))

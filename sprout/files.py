@@ -1,0 +1,67 @@
+"""Files: atomic writing, and the data that ships with the package."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterator
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+
+from sprout.errors import OutputError
+
+
+@contextlib.contextmanager
+def atomic(path: Path | str) -> Iterator[Path]:
+    """Yield a temporary path beside ``path``; move it over ``path`` when the block ends well, remove it otherwise.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or the file cannot be written or moved.
+    """
+    path = Path(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem[:40]}-", suffix=path.suffix)
+        os.close(handle)
+    except OSError as e:
+        raise OutputError(
+            path, f"cannot be written ({e.strerror or e})", "choose another folder or free some space"
+        ) from e
+    temporary = Path(name)
+    try:
+        yield temporary
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+        temporary.replace(path)
+    except OSError as e:
+        raise OutputError(
+            path, f"cannot be written ({e.strerror or e})", "choose another folder or free some space"
+        ) from e
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path | str, text: str) -> None:
+    """Write ``text`` as UTF-8, atomically."""
+    with atomic(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+
+
+def write_bytes(path: Path | str, data: bytes) -> None:
+    """Write ``data`` atomically."""
+    with atomic(path) as temporary:
+        temporary.write_bytes(data)
+
+
+def shipped(name: str) -> Traversable:
+    """A folder that ships with the package: ``calibration`` or ``sample_images``.
+
+    In the wheel both sit inside the package; in a checkout they sit beside it.
+    """
+    inside = resources.files("sprout") / name
+    return inside if inside.is_dir() else Path(__file__).resolve().parent.parent / name

@@ -1,0 +1,100 @@
+"""Stage 3, Photo and Lid -> Registration: which pixel is which lid millimetre today."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """The map between the lid's plane (mm, the lid's frame) and the upright photo at working size (px).
+
+    A point goes through the homography to ideal pixels p and then through radial distortion about the picture's
+    centre c: q = c + (p - c) (1 + k1 r^2), with r the distance from c in units of the picture's half diagonal.
+
+    Attributes
+    ----------
+    homography:
+        (3, 3), mm to ideal working pixels.
+    k1:
+        Radial distortion coefficient (negative: barrel).
+    size_px:
+        (height, width) of the working picture.
+    fit_mm:
+        Root-mean-square distance between predicted and observed features, in mm on the lid.
+    fit_by:
+        What the fit rests on: words such as ``tags``, ``holes``, ``view`` joined by ``+``.
+    """
+
+    homography: Array
+    k1: float
+    size_px: tuple[int, int]
+    fit_mm: float
+    fit_by: str
+
+    @property
+    def _centre(self) -> tuple[Array, float]:
+        h, w = self.size_px
+        return np.array([(w - 1) / 2, (h - 1) / 2]), float(np.hypot(w, h) / 2)
+
+    def to_px(self, mm: Array) -> Array:
+        """Lid millimetres (n, 2) to working pixels (n, 2)."""
+        mm = np.atleast_2d(np.asarray(mm, float))
+        p = np.column_stack([mm, np.ones(len(mm))]) @ self.homography.T
+        c, unit = self._centre
+        d = p[:, :2] / p[:, 2:] - c
+        r2 = (d**2).sum(1, keepdims=True) / unit**2
+        return np.asarray(c + d * (1 + self.k1 * r2))
+
+    def to_mm(self, px: Array) -> Array:
+        """Working pixels (n, 2) to lid millimetres (n, 2)."""
+        px = np.atleast_2d(np.asarray(px, float))
+        c, unit = self._centre
+        d = px - c
+        ideal = d.copy()
+        for _ in range(6):
+            r2 = (ideal**2).sum(1, keepdims=True) / unit**2
+            ideal = d / (1 + self.k1 * r2)
+        p = np.column_stack([ideal + c, np.ones(len(px))]) @ np.linalg.inv(self.homography).T
+        return np.asarray(p[:, :2] / p[:, 2:])
+
+    def mm2_per_px(self, px: Array) -> Array:
+        """Area on the lid's plane of one working pixel at each of (n, 2) places, in mm2."""
+        px = np.atleast_2d(np.asarray(px, float))
+        dx = self.to_mm(px + [0.5, 0]) - self.to_mm(px - [0.5, 0])
+        dy = self.to_mm(px + [0, 0.5]) - self.to_mm(px - [0, 0.5])
+        return np.asarray(np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0]))
+
+    def px_per_mm(self, mm: Array) -> Array:
+        """Local scale at each of (n, 2) places on the lid, in working pixels per mm."""
+        return np.asarray(1 / np.sqrt(self.mm2_per_px(self.to_px(mm))))
+
+
+@dataclass(frozen=True, eq=False)
+class LidView:
+    """What is known of a lid's look, learned from a registered photo of it (best: empty, on day 0).
+
+    Attributes
+    ----------
+    rgb:
+        (h, w, 3) uint8, straightened view in sRGB as photographed; pixel (i, j) shows the lid's plane at
+        ``origin_mm + (j, i) / px_per_mm``.
+    shown:
+        (h, w) bool, where ``rgb`` shows the plane (inside the photo, not hidden by plants).
+    tags_mm:
+        Corners (4, 2) of each tag in the lid's frame, by id, clockwise from the tag's own upper left.
+    outline_mm:
+        (n, 2) outline of the plate in the lid's frame, None if it was not found.
+    """
+
+    rgb: npt.NDArray[np.uint8]
+    shown: npt.NDArray[np.bool_]
+    origin_mm: tuple[float, float]
+    px_per_mm: float
+    tags_mm: dict[int, Array] = field(default_factory=dict)
+    outline_mm: Array | None = None
