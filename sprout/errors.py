@@ -16,7 +16,8 @@ from __future__ import annotations
 class SproutError(Exception):
     """Base of every error that a user can cause.
 
-    ``subject`` is the file (or site, or option) concerned, ``wrong`` says what is wrong with it and ``mend`` what to do.
+    ``subject`` is the file (or site, or option) concerned, ``wrong`` says what is wrong with it,
+    ``mend`` what to do.
     """
 
     exit_code = 1

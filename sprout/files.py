@@ -13,6 +13,10 @@ from pathlib import Path
 from sprout.errors import OutputError
 
 
+def _unwritable(path: Path, e: OSError) -> OutputError:
+    return OutputError(path, f"cannot be written ({e.strerror or e})", "choose another folder or free some space")
+
+
 @contextlib.contextmanager
 def atomic(path: Path | str) -> Iterator[Path]:
     """Yield a temporary path beside ``path``; move it over ``path`` when the block ends well, remove it otherwise.
