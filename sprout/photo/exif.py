@@ -1,0 +1,65 @@
+"""What a photo says of itself: which side is up, and when it was taken."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+
+from PIL import Image
+from PIL.ExifTags import IFD, Base
+
+_UPRIGHT = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
+
+
+def exif_tags(image: Image.Image) -> dict[int, object]:
+    """EXIF tags, those of the photo's own directory included; empty when the block is broken."""
+    try:
+        exif = image.getexif()
+        return {**exif, **exif.get_ifd(IFD.Exif)}
+    except Exception:  # parsing a broken block can fail in any way, and the pixels are whole without it
+        return {}
+
+
+def orientation(tags: dict[int, object]) -> int:
+    """The EXIF orientation, 1 to 8; what cannot be is 1."""
+    value = tags.get(Base.Orientation)
+    return value if isinstance(value, int) and value in _UPRIGHT else 1
+
+
+def upright(image: Image.Image, tags: dict[int, object]) -> Image.Image:
+    """The picture turned and mirrored the way its orientation asks for."""
+    turn = orientation(tags)
+    return image.transpose(_UPRIGHT[turn]) if turn in _UPRIGHT else image
+
+
+def taken_at(tags: dict[int, object]) -> datetime | None:
+    """When the photo was taken; the file's own time is no evidence, so None when EXIF does not tell."""
+    for when, offset in (
+        (Base.DateTimeOriginal, Base.OffsetTimeOriginal),
+        (Base.DateTimeDigitized, Base.OffsetTimeDigitized),
+        (Base.DateTime, Base.OffsetTime),
+    ):
+        moment = re.fullmatch(r"(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d:\d\d:\d\d)", _text(tags.get(when)))
+        if not moment or int(moment[1]) < 1990:  # a camera's clock that was never set
+            continue
+        iso = f"{moment[1]}-{moment[2]}-{moment[3]}T{moment[4]}"
+        for zone in (_text(tags.get(offset)), _text(tags.get(Base.OffsetTime)), ""):
+            try:
+                return datetime.fromisoformat(iso + zone)
+            except ValueError:
+                continue
+    return None
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bytes):
+        value = value.decode("ascii", "replace")
+    return value.strip(" \0") if isinstance(value, str) else ""
