@@ -1,0 +1,423 @@
+"""Germination statistics against published examples, limits and independent computations."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from scipy.optimize import curve_fit, minimize
+
+from sprout.calibration import find_crop, replicate_tolerance
+from sprout.germination import indices, sites
+from sprout.germination.time_to_event import fit_time_to_event
+from sprout.germination.turnbull import innermost_intervals, turnbull, turnbull_interval
+from sprout.intervals import clopper_pearson, jeffreys, wilson, wilson_cc
+
+# each entry carries its source and its provenance (law, published, memory, computed)
+PUBLISHED = json.loads((Path(__file__).parent / "published" / "germination.json").read_text(encoding="utf-8"))
+
+
+def published(start: str) -> dict[str, Any]:
+    (entry,) = [e for e in PUBLISHED if e["name"].startswith(start)]
+    return entry
+
+
+def floats(values: list[Any]) -> np.ndarray:
+    return np.array([float(v) for v in values])
+
+
+@pytest.fixture(scope="module")
+def chickweed() -> dict[str, np.ndarray]:
+    inputs = published("event-time")["inputs"]
+    return {key: floats(inputs[key]) for key in ("start_h", "end_h", "count")}
+
+
+@pytest.fixture(scope="module")
+def chickweed_fit(chickweed):
+    return fit_time_to_event(chickweed["start_h"], chickweed["end_h"], chickweed["count"])
+
+
+# --- the time-to-event model ---
+
+
+def test_event_time_fit_gives_the_printed_digits(chickweed_fit):
+    entry = published("event-time")
+    want, allowed = entry["expected"], entry["tolerance"]
+    for name in "bde":
+        assert getattr(chickweed_fit, name) == pytest.approx(want[name], abs=allowed[f"abs_{name}"])
+        assert getattr(chickweed_fit, f"se_{name}") == pytest.approx(want[f"se_{name}"], rel=allowed["rel_se"])
+
+
+def test_germination_times_give_the_printed_digits(chickweed_fit):
+    entry = published("germination-time quantiles")
+    for pct in (10, 50, 90):
+        time, error = chickweed_fit.time_of(pct / 100)
+        assert time == pytest.approx(entry["expected"][f"t{pct}"], abs=entry["tolerance"])
+        assert error == pytest.approx(entry["expected"][f"se_t{pct}"], abs=entry["tolerance"])
+
+
+def test_chance_that_an_empty_seed_comes_yet(chickweed_fit):
+    entry = published("mixture-cure")
+    got = chickweed_fit.still_to_come(entry["inputs"]["t_h"])
+    assert got == pytest.approx(entry["expected"], abs=entry["tolerance"])
+
+
+def _curve(t, b, d, e):
+    return d / (1 + np.exp(b * (np.log(t) - np.log(e))))
+
+
+def test_least_squares_on_the_cumulative_curve_is_what_we_do_not_do(chickweed, chickweed_fit):
+    entry = published("WRONG method: least squares")
+    t, share = floats(entry["inputs"]["time_h"]), np.cumsum(chickweed["count"][:-1]) / 200
+    wrong, covariance = curve_fit(_curve, t, share, p0=[-20, 0.2, 196])
+    for name, value in zip("bde", wrong, strict=True):
+        assert value == pytest.approx(entry["expected"][name], abs=entry["tolerance"][f"abs_{name}"])
+    errors = np.sqrt(np.diag(covariance))
+    assert errors[1] == pytest.approx(entry["expected"]["se_d"], rel=entry["tolerance"]["rel_se"])
+    assert errors[2] == pytest.approx(entry["expected"]["se_e"], rel=entry["tolerance"]["rel_se"])
+    assert chickweed_fit.se_d / errors[1] == pytest.approx(22.6, abs=0.05)
+    # forty of two hundred: the plain binomial error is the least that an honest method can give
+    assert chickweed_fit.se_d == pytest.approx(np.sqrt(0.2 * 0.8 / 200), rel=0.01)
+
+
+def test_independent_binomials_on_cumulative_counts_are_what_we_do_not_do(chickweed, chickweed_fit):
+    entry = published("WRONG method: independent-binomial")
+    t, cumulative = chickweed["end_h"][:-1], np.cumsum(chickweed["count"][:-1])
+
+    def cost(x):
+        p = np.clip(_curve(t, -np.exp(x[0]), 1 / (1 + np.exp(-x[1])), np.exp(x[2])), 1e-12, 1 - 1e-12)
+        return -np.sum(cumulative * np.log(p) + (200 - cumulative) * np.log(1 - p))
+
+    options = {"xatol": 1e-10, "fatol": 1e-10, "maxiter": 5000, "maxfev": 5000}
+    x = minimize(cost, [np.log(15.0), -1.3, np.log(198.0)], method="Nelder-Mead", options=options).x
+    want = entry["expected"]
+    printed = [np.log(-want["b"]), np.log(want["d"] / (1 - want["d"])), np.log(want["e"])]
+    # the printed optimum lies two millionths below the maximum, its digits a thousandth of an error off it
+    assert 0 <= cost(printed) - cost(x) < 1e-5
+    wrong = {"b": -np.exp(x[0]), "d": 1 / (1 + np.exp(-x[1])), "e": np.exp(x[2])}
+    for name, value in wrong.items():
+        assert value == pytest.approx(want[name], abs=0.005 * want[f"se_{name}"])
+    assert abs(chickweed_fit.b - wrong["b"]) > want["se_b"]
+    assert chickweed_fit.se_d > 2 * want["se_d"]
+
+
+def test_fit_without_germination_has_no_time():
+    fit = fit_time_to_event([10], [np.inf], [30])
+    assert fit.d == 0
+    assert np.isnan(fit.e)
+
+
+def test_fit_with_every_seed_up_has_share_one_and_a_time():
+    fit = fit_time_to_event([2, 3, 4], [3, 4, 5], [2, 5, 3])
+    assert fit.d == 1
+    assert np.isnan(fit.se_d)
+    assert 3 < fit.e < 4
+    assert 0 < fit.se_e < 0.5
+
+
+def test_fit_of_a_single_burst_keeps_the_share_and_its_error():
+    fit = fit_time_to_event([3, 4], [4, np.inf], [15, 5])
+    assert fit.d == pytest.approx(0.75, abs=1e-4)
+    assert fit.se_d == pytest.approx(np.sqrt(0.75 * 0.25 / 20), rel=0.01)
+    assert 3 < fit.e <= 4
+    assert np.isnan(fit.se_b)
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (([1], [1], [3]), "start < end"),
+        (([1], [2], [-1]), "not negative"),
+        (([1, 2], [2], [1]), "one length"),
+        (([1], [2], [0]), "no seeds"),
+    ],
+)
+def test_fit_refuses_what_makes_no_sense(data, message):
+    with pytest.raises(ValueError, match=message):
+        fit_time_to_event(*data)
+
+
+# --- Turnbull ---
+
+
+def test_turnbull_gives_the_published_masses():
+    entry = published("Turnbull NPMLE")
+    data = np.array([floats(i) for i in entry["inputs"]["intervals"]])
+    got = turnbull(data[:, 0], data[:, 1])
+    keeps = got.mass > 1e-6
+    assert np.column_stack([got.left, got.right])[keeps].tolist() == entry["expected"]["intervals"]
+    assert got.mass[keeps] == pytest.approx(entry["expected"]["mass"], abs=entry["tolerance"] * 1.01)
+    assert got.after()[keeps] == pytest.approx(entry["expected"]["S_after"], abs=2e-4)
+    # taken as closed, the intervals give another curve: 0.9507 after the first mass (the trap named in the entry)
+    assert got.after()[0] == pytest.approx(0.9537, abs=1e-4)
+
+
+def test_intervals_that_share_an_end_do_not_overlap():
+    left, right = innermost_intervals([0, 3, 3, 4], [3, 4, np.inf, np.inf])
+    assert left.tolist() == [0, 3, 4]
+    assert right.tolist() == [3, 4, np.inf]
+
+
+def test_daily_looks_without_gaps_give_the_plain_shares():
+    got = turnbull([3, 4, 5, 9], [4, 5, 6, np.inf], counts=[2, 5, 3, 10])
+    assert got.mass == pytest.approx([0.1, 0.25, 0.15, 0.5])
+    low, high = got.germinated([3.5, 5, 8])
+    assert low == pytest.approx([0, 0.35, 0.5])
+    assert high == pytest.approx([0.1, 0.35, 0.5])
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 12), st.integers(1, 6), st.booleans()).map(
+            lambda x: (x[0], np.inf if x[2] else x[0] + x[1])
+        ),
+        min_size=1,
+        max_size=30,
+    )
+)
+def test_turnbull_is_a_maximum(intervals):
+    left, right = np.array(intervals, dtype=float).T
+    got = turnbull(left, right)
+    assert got.mass.sum() == pytest.approx(1)
+    inside = (left[:, None] <= got.left) & (got.right <= right[:, None])
+    gains = (1 / (inside @ got.mass)) @ inside / left.size
+    assert np.all(gains <= 1 + 1e-5)  # no direction gains (Gentleman & Geyer 1994, Biometrika 81:618-623)
+
+
+def test_turnbull_interval_is_that_of_a_share_where_nothing_is_censored():
+    left = np.repeat([3.0, 4.0, 9.0], [6, 9, 5])
+    right = np.repeat([4.0, 5.0, np.inf], [6, 9, 5])
+    share, low, high = turnbull_interval(left, right, [2, 4, 5])
+    assert share == pytest.approx([0, 0.3, 0.75])
+    assert low[0] == 0
+    assert high[0] == pytest.approx(wilson(0, 20).high)
+    assert low[2] == pytest.approx(wilson(15, 20).low, abs=0.03)
+    assert high[2] == pytest.approx(wilson(15, 20).high, abs=0.03)
+
+
+def test_turnbull_refuses_an_empty_interval():
+    with pytest.raises(ValueError, match="left < right"):
+        turnbull([1, 4], [3, 4])
+
+
+# --- classical indices ---
+
+
+def test_indices_of_the_fifty_seeds():
+    entry = published("germination measures, 50 seeds")
+    day, count, seeds = entry["inputs"]["day"], entry["inputs"]["count"], entry["inputs"]["n_seeds"]
+    value = indices.czabator(day, count, seeds)
+    variance = indices.variance_of_time(day, count)
+    got = {
+        "FGP": indices.final_germination_pct(count, seeds),
+        "MGT": indices.mean_germination_time(day, count),
+        "var": variance,
+        "SD": variance**0.5,
+        "CVt_pct": 100 * variance**0.5 / indices.mean_germination_time(day, count),
+        "MGR": indices.mean_rate(day, count),
+        "CVG_pct_per_day": indices.coefficient_of_velocity(day, count),
+        "Maguire_sum_n_over_t": indices.speed(day, count),
+        "U_bits": indices.uncertainty(count),
+        "Z": indices.synchrony(count),
+        "T50_Coolbear": indices.t50_coolbear(day, count),
+        "T50_Farooq": indices.t50_farooq(day, count),
+        "PV": value.peak_value,
+        "MDG": value.mean_daily,
+        "GV": value.germination_value,
+        "Timson_sum_days_1_14": indices.timson(day, count, seeds, last_day=14),
+        "Timson_sum_days_1_10": indices.timson(day, count, seeds, last_day=10),
+    }
+    assert got == pytest.approx(entry["expected"], abs=entry["tolerance"])
+
+
+def test_indices_of_the_chickweed_counts():
+    entry = published("germination indices on the published chickweed")
+    looks, count, seeds = entry["inputs"]["time_h"], entry["inputs"]["count"], entry["inputs"]["n_seeds"]
+    got = {
+        "FGP": indices.final_germination_pct(count, seeds),
+        "MGT_end_of_interval": indices.mean_germination_time(looks, count),
+        "MGT_midpoint": indices.mean_germination_time(indices.midpoints(looks), count),
+        "T50_Farooq": indices.t50_farooq(looks, count),
+        "T50_Coolbear": indices.t50_coolbear(looks, count),
+        "U_bits": indices.uncertainty(count),
+        "Z": indices.synchrony(count),
+        "CVG": indices.coefficient_of_velocity(looks, count),
+        "Maguire": indices.speed(looks, count),
+        "var_end": indices.variance_of_time(looks, count),
+    }
+    assert got == pytest.approx(entry["expected"], abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["limit: all on one day", "limit: never two"])
+def test_limits_of_synchrony_and_uncertainty(name):
+    entry = published(name)
+    day, count = entry["inputs"]["day"], entry["inputs"]["count"]
+    assert indices.synchrony(count) == pytest.approx(entry["expected"]["Z"], abs=1e-12)
+    assert indices.uncertainty(count) == pytest.approx(entry["expected"]["U"], abs=1e-12)
+    assert indices.mean_germination_time(day, count) == pytest.approx(entry["expected"]["MGT"], abs=1e-12)
+    if "CVG" in entry["expected"]:
+        assert indices.coefficient_of_velocity(day, count) == pytest.approx(entry["expected"]["CVG"], abs=1e-12)
+
+
+@given(st.lists(st.integers(0, 9), min_size=1, max_size=20).filter(any))
+def test_velocity_is_a_hundred_times_the_mean_rate(count):
+    day = np.arange(1, len(count) + 1)
+    mean = indices.mean_germination_time(day, count)
+    assert indices.coefficient_of_velocity(day, count) == pytest.approx(100 / mean)
+    assert indices.mean_rate(day, count) == pytest.approx(1 / mean)
+    assert 0 <= indices.uncertainty(count) <= np.log2(sum(count)) + 1e-9
+
+
+def test_indices_of_nothing_are_not_numbers():
+    assert indices.final_germination_pct([0, 0], 12) == 0
+    for index in (indices.mean_germination_time, indices.variance_of_time, indices.t50_coolbear, indices.mean_rate):
+        assert np.isnan(index([1, 2], [0, 0]))
+    assert np.isnan(indices.synchrony([1]))
+    assert np.isnan(indices.uncertainty([0]))
+
+
+def test_indices_refuse_times_out_of_order():
+    with pytest.raises(ValueError, match="increase"):
+        indices.mean_germination_time([3, 2], [1, 1])
+
+
+# --- intervals for a share ---
+
+
+@pytest.mark.parametrize(
+    "entry", [e for e in PUBLISHED if e["name"].startswith("binomial 95% CI")], ids=lambda e: e["name"]
+)
+def test_intervals_give_newcombes_digits(entry):
+    x, n = entry["inputs"]["x"], entry["inputs"]["n"]
+    for name, method in (("wilson", wilson), ("wilson_cc", wilson_cc), ("clopper_pearson", clopper_pearson)):
+        assert method(x, n) == pytest.approx(entry["expected"][name], abs=entry["tolerance"] * 1.01)
+
+
+def test_jeffreys_gives_the_tabled_digits():
+    entry = published("binomial 95% Jeffreys")
+    for x, want in zip(entry["inputs"]["x"], entry["expected"], strict=True):
+        assert jeffreys(x, entry["inputs"]["n"]) == pytest.approx(want, abs=entry["tolerance"])
+
+
+def test_rule_of_three():
+    entry = published("rule of three")
+    n = entry["inputs"]["n"]
+    assert clopper_pearson(0, n, level=0.90).high == pytest.approx(entry["expected"]["exact_upper95"], abs=1e-4)
+    assert 3 / n == pytest.approx(entry["expected"]["three_over_n"], abs=1e-4)
+
+
+@given(
+    st.integers(1, 80).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.sampled_from([0.8, 0.9, 0.99])
+)
+def test_intervals_agree_with_scipy(share, level):
+    x, n = share
+    for method, name in ((wilson, "wilson"), (wilson_cc, "wilsoncc"), (clopper_pearson, "exact")):
+        want = stats.binomtest(x, n).proportion_ci(level, method=name)
+        assert method(x, n, level=level) == pytest.approx((want.low, want.high), abs=1e-6)
+
+
+def test_interval_of_no_trial_says_nothing():
+    assert wilson(0, 0) == wilson_cc(0, 0) == jeffreys(0, 0) == clopper_pearson(0, 0) == (0, 1)
+
+
+def test_intervals_refuse_more_successes_than_trials():
+    with pytest.raises(ValueError, match="between 0 and 3"):
+        jeffreys(4, 3)
+
+
+# --- the law's calendar and tolerances ---
+
+
+@pytest.mark.parametrize("kind", ["parsley", "spinach", "lettuce"])
+def test_calendar_is_that_of_the_law(kind):
+    want, crop = published(f"calendar: {kind}")["expected"], find_crop(kind)
+    assert (crop.first_count_day, crop.final_count_day) == (want["first"], want["final"])
+    assert crop.germination_min_pct == want["min_germ"]
+
+
+@pytest.mark.parametrize("kind", ["lettuce", "parsley", "spinach"])
+def test_emergence_by_temperature_is_that_of_the_table(kind):
+    entry = published(f"emergence vs temperature, {kind}")
+    table = {round(e.temperature_c * 9 / 5 + 32): e for e in find_crop(kind).emergence}
+    assert [table[f].days for f in entry["inputs"]["temp_F"]] == entry["expected"]["days"]
+    if "pct" in entry["expected"]:
+        assert [table[f].pct for f in entry["inputs"]["temp_F"]] == entry["expected"]["pct"]
+
+
+def test_tolerances_are_those_of_the_law():
+    entry = published("replicate range tolerance")
+    assert [replicate_tolerance(mean) for mean in entry["inputs"]["avg"]] == entry["expected"]
+    entry = published("lot tolerance")
+    assert [indices.lot_tolerance_pct(mean) for mean in entry["inputs"]["mean_pct"]] == entry["expected"]
+
+
+# --- several seeds in a site ---
+
+
+def test_nursery_table_recomputes():
+    entry = published("cells with 1+ seedling")
+    for p, n, want in zip(entry["inputs"]["p"], entry["inputs"]["seeds"], entry["expected"], strict=True):
+        assert 100 * sites.chance_filled(p, n) == pytest.approx(want, abs=entry["tolerance"])
+
+
+def test_fill_with_seeds_that_share_their_luck():
+    entry = published("beta-binomial site fill")
+    p, r = entry["inputs"]["p"], entry["inputs"]["rho"]
+    got = [sites.chance_filled(p, n, correlation=r) for n in entry["inputs"]["n"]]
+    assert got == pytest.approx(entry["expected"], abs=entry["tolerance"])
+
+
+def test_ten_of_twelve_sites():
+    entry = published("12 sites")
+    for p, n, want in zip(entry["inputs"]["p"], entry["inputs"]["seeds_per_site"], entry["expected"], strict=True):
+        filled = sites.chance_filled(p, n)
+        assert stats.binom.sf(entry["inputs"]["need"] - 1, entry["inputs"]["sites"], filled) == pytest.approx(
+            want, abs=entry["tolerance"]
+        )
+
+
+def test_coriander_fruit_has_two_embryos():
+    entry = published("coriander fruit")
+    got = [sites.chance_per_embryo(p, 2) for p in entry["inputs"]["fruit_germ"]]
+    assert got == pytest.approx(entry["expected"]["per_mericarp"], abs=entry["tolerance"])
+
+
+def test_beta_binomial_agrees_with_scipy():
+    for p, r, n in ((0.7, 0.1, 5), (0.2, 0.5, 3), (0.4, 1e-3, 8)):
+        want = stats.betabinom(n, p * (1 - r) / r, (1 - p) * (1 - r) / r).logpmf(np.arange(n + 1))
+        assert sites.beta_binomial_log_pmf(np.arange(n + 1), n, p, r) == pytest.approx(want)
+
+
+def test_plates_of_seeds_vary_more_than_chance():
+    entry = published("germination by plate")
+    r, n, x1, x2 = (floats(entry["inputs"][key]) for key in ("r", "n", "x1_seed", "x2_extract"))
+    design = np.column_stack([np.ones(r.size), x1, x2, x1 * x2])
+
+    def cost(beta, correlation):
+        return -sites.beta_binomial_log_pmf(r, n, 1 / (1 + np.exp(-design @ beta)), correlation).sum()
+
+    plain = minimize(cost, np.zeros(4), args=(0.0,), method="BFGS").x
+    assert plain == pytest.approx(entry["expected"]["beta"], abs=entry["tolerance"])
+    p = 1 / (1 + np.exp(-design @ plain))
+    errors = np.sqrt(np.diag(np.linalg.inv(design.T @ (design * (n * p * (1 - p))[:, None]))))
+    assert errors == pytest.approx(entry["expected"]["se"], abs=entry["tolerance"])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        saturated = np.where(r > 0, r * np.log(r / n), 0) + np.where(r < n, (n - r) * np.log(1 - r / n), 0)
+    deviance = 2 * (saturated - r * np.log(p) - (n - r) * np.log(1 - p)).sum()
+    assert deviance == pytest.approx(entry["expected"]["deviance"], abs=1e-3)
+    best = minimize(lambda x: cost(x[:4], 1 / (1 + np.exp(-x[4]))), [*plain, -4], method="BFGS")
+    # r = 0.0124, computed independently when the example was collected
+    assert 1 / (1 + np.exp(-best.x[4])) == pytest.approx(0.0124, abs=2e-4)
+
+
+@given(st.floats(0.05, 0.95), st.floats(0.5, 0.99))
+def test_seeds_for_are_enough_and_not_one_too_many(chance, wanted):
+    n = sites.seeds_for(chance, wanted)
+    assert sites.chance_filled(chance, n, correlation=0) >= wanted - 1e-4
+    assert n == 1 or 1 - (1 - chance) ** (n - 1) < wanted + 1e-9
