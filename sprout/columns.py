@@ -70,7 +70,7 @@ COVER = (
 DAYS = (
     *_t(
         ("date", "text", "ISO 8601", "date of the photo or entry"),
-        ("day", "int", "d", "whole days since sowing"),
+        ("day", "int", "d", "whole days since this plug was sown"),
         ("plug", "text", "", "the plug, named after the site it started in"),
         ("site", "text", "", "where the plug stood that day"),
         ("status", "text", "", "empty, sprouted, unsure or hidden, after the whole series is weighed"),
@@ -95,6 +95,7 @@ PLUGS = _t(
     ("site", "text", "", "where it stands today, empty once retired"),
     ("crop", "text", "", "what was sown"),
     ("seeds", "int", "", "seeds sown"),
+    ("sown", "text", "ISO 8601", "the day this plug was sown, from which its days are counted"),
     ("status", "text", "", "empty, sprouted, unsure, hidden or retired"),
     ("first_sprouted", "text", "ISO 8601", "date of the first look that shows a sprout"),
     ("day_sprouted", "int", "d", "the same in whole days since sowing"),
@@ -126,12 +127,48 @@ ENTRIES = _t(
     ("dry_pct", "float", "%", "dry share (may be left out)", 1),
 )
 
+LOOKS = (
+    *_t(
+        ("sha256", "text", "", "the photo's identity"),
+        ("date", "text", "ISO 8601", "local date of the photo"),
+        ("moment", "text", "ISO 8601", "local wall time of the photo, noon where only the date is known"),
+        ("photo", "text", "", "path as given"),
+    ),
+    *SITE_READINGS,
+)
+
+FIXES = _t(
+    ("date", "text", "ISO 8601", "date of the look that is corrected"),
+    ("site", "text", "", "label of the site"),
+    ("status", "text", "", "empty or sprouted, empty if the status is not corrected"),
+    ("seedlings", "int", "", "true number of seedlings"),
+    ("tissue_cm2", "float", "cm2", "true tissue", 3),
+    ("yellow_pct", "float", "%", "true yellowing share", 1),
+    ("dry_pct", "float", "%", "true dry share", 1),
+)
+
+PHOTOS = _t(
+    ("date", "text", "ISO 8601", "local date of the photo"),
+    ("photo", "text", "", "path as given"),
+    ("taken_at", "text", "ISO 8601", "when the photo was taken (EXIF), empty if unknown"),
+    ("readable", "text", "", "yes or no"),
+    ("reason", "text", "", "why it could not be read, in words a grower can act on"),
+    ("fit_mm", "float", "mm", "root-mean-square error of the lid's registration", 3),
+    ("fit_by", "text", "", "how the lid was found"),
+    ("sha256", "text", "", "the photo's identity"),
+    ("view", "text", "", "file of its straightened view in the book"),
+    ("view_x_mm", "float", "mm", "the lid's x at the centre of the view's first pixel", 2),
+    ("view_y_mm", "float", "mm", "the lid's y at the centre of the view's first pixel", 2),
+    ("view_px_per_mm", "float", "px/mm", "scale of the view", 4),
+)
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "readings": READINGS,
     "cover": COVER,
     "days": DAYS,
     "plugs": PLUGS,
     "grow": GROW,
+    "photos": PHOTOS,
     "entries": ENTRIES,
 }
 

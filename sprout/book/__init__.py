@@ -1,0 +1,5 @@
+"""Stage 6, readings <-> SQLite: the book of one grow. It is only ever added to; nothing is overwritten or lost."""
+
+from sprout.book.book import Book, Grow
+
+__all__ = ["Book", "Grow"]

@@ -1,0 +1,417 @@
+"""The book as an object: begin one, open one, add to it, hand out what it holds."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sprout import columns
+from sprout.book.records import VIEWS, insert, keep_view, note_of, now, plain, write_anchor, write_day
+from sprout.book.schema import connect, faults, transaction
+from sprout.errors import BookError, OutputError, UsageError
+from sprout.evidence import Evidence
+from sprout.files import write_text
+from sprout.plugs import Note, Sowing, check_note
+from sprout.settings import VERSION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from sprout.lid import Lid
+    from sprout.registration import LidView
+    from sprout.survey import Survey
+
+DATABASE, LID = "book.sqlite", "lid.toml"
+_LATEST = "(SELECT max(id) FROM survey WHERE sha256 = p.sha256)"
+_READING = tuple(c.name for c in columns.SITE_READINGS)
+_ENTRY = tuple(c.name for c in columns.ENTRIES)
+_FIX = tuple(c.name for c in columns.FIXES)
+
+
+@dataclass(frozen=True)
+class Grow:
+    """What a book was begun with.
+
+    Attributes
+    ----------
+    sown:
+        The day of sowing.
+    sowing:
+        What went into which site, in the lid's order; sites that were left bare are not in it.
+    reservoir_litres, temperature_c:
+        None where not known.
+    labels:
+        Words the grower gave the grow.
+    """
+
+    sown: date
+    sowing: Mapping[str, Sowing]
+    reservoir_litres: float | None = None
+    temperature_c: float | None = None
+    labels: Mapping[str, str] = field(default_factory=dict)
+
+
+class Book:
+    """One grow's folder. Use it as a context manager, or call :meth:`close`.
+
+    Attributes
+    ----------
+    path, lid, grow:
+        The folder, the lid, and what the book was begun with.
+
+    Any method raises :class:`BookError` when the database is damaged or another program holds it too long, and
+    :class:`OutputError` when it cannot be written.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        """Open a book.
+
+        Raises
+        ------
+        BookError
+            If the folder holds no book, a damaged one, or one of a newer version.
+        LidError
+            If the lid file in it is at fault.
+        """
+        from sprout.lid import read_lid
+
+        self.path = Path(path)
+        self._file = self.path / DATABASE
+        if not self._file.is_file():
+            wrong = "holds no book" if self.path.is_dir() else "is not a book"
+            raise BookError(self.path, wrong, f"begin one with: sprout begin {self.path} --lid LID.toml …")
+        self._connection = connect(self._file)
+        try:
+            self.grow = self._grow()
+            self.lid: Lid = read_lid(self.path / LID)
+        except BaseException:
+            self.close()
+            raise
+
+    @classmethod
+    def begin(
+        cls, path: Path | str, grow: Grow, *, lid: Lid, view: LidView | None = None, view_sha256: str = ""
+    ) -> Book:
+        """Begin a book in a folder that does not exist or is empty: all of it, or nothing at all.
+
+        ``view`` is the look of the empty lid, learned from the photo ``view_sha256``.
+
+        Raises
+        ------
+        BookError
+            If something is in the folder already.
+        UsageError
+            If a site that is sown is not on the lid.
+        OutputError
+            If the folder cannot be made.
+        """
+        from sprout.lid import lid_toml
+
+        path = Path(path)
+        if path.exists() and not path.is_dir():
+            raise BookError(path, "is a file", "give the name of a folder")
+        if path.is_dir() and any(path.iterdir()):
+            wrong = "holds a book already" if (path / DATABASE).exists() else "is not empty"
+            raise BookError(path, wrong, "choose another folder")
+        for site in grow.sowing:
+            _known_site(lid, site)
+        draft = None
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            draft = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
+            (draft / VIEWS).mkdir()
+            write_text(draft / LID, lid_toml(lid))
+            _write_grow(draft / DATABASE, grow, lid)
+            if view is not None:
+                with contextlib.closing(connect(draft / DATABASE)) as connection:
+                    write_anchor(connection, draft, view, view_sha256)
+            draft.chmod(0o755)
+            if path.is_dir():
+                path.rmdir()
+            draft.rename(path)
+        except OSError as e:
+            raise OutputError(path, f"cannot be written ({e.strerror or e})", "choose another folder") from e
+        finally:
+            if draft is not None:
+                shutil.rmtree(draft, ignore_errors=True)
+        return cls(path)
+
+    def __enter__(self) -> Book:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._connection.close()
+
+    def _ask(self, sql: str, *values: object) -> list[sqlite3.Row]:
+        with faults(self._file):
+            return self._connection.execute(sql, values).fetchall()
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with faults(self._file), transaction(self._connection) as connection:
+            yield connection
+
+    def _grow(self) -> Grow:
+        rows = self._ask("SELECT * FROM grow ORDER BY rowid DESC LIMIT 1")
+        if not rows:
+            raise BookError(self.path, "the book is damaged (it does not say what was sown)", "take your last backup")
+        sowing = {r["site"]: Sowing(r["crop"], r["seeds"]) for r in self._ask("SELECT * FROM sowing ORDER BY place")}
+        labels = {r["key"]: r["value"] for r in self._ask("SELECT * FROM label ORDER BY key")}
+        row = rows[0]
+        return Grow(date.fromisoformat(row["sown"]), sowing, row["reservoir_litres"], row["temperature_c"], labels)
+
+    # photos and their readings
+
+    @property
+    def anchor(self) -> str:
+        """SHA-256 of the photo that taught the lid's look and settles its labels, "" as long as there is none."""
+        rows = self._ask("SELECT sha256 FROM anchor ORDER BY id DESC LIMIT 1")
+        return str(rows[0]["sha256"]) if rows else ""
+
+    def view(self) -> LidView | None:
+        """The look of the lid that later photos are registered against."""
+        from sprout.registration import load_view
+
+        rows = self._ask("SELECT file FROM anchor ORDER BY id DESC LIMIT 1")
+        if not rows:
+            return None
+        file = self.path / rows[0]["file"]
+        if not file.is_file():
+            raise BookError(file, "the lid's look is missing from the book", "take the file from your last backup")
+        return load_view(file)
+
+    def holds(self, sha256: str, settings: str) -> str | None:
+        """Why a photo read with these settings could not be read ("" if it was); None if it is not in the book.
+
+        A photo refused before the lid's look was known deserves another try and is not held.
+        """
+        rows = self._ask(
+            "SELECT reason, anchor FROM survey WHERE sha256 = ? AND settings = ? ORDER BY id DESC LIMIT 1",
+            sha256,
+            settings,
+        )
+        if not rows or (rows[0]["reason"] and rows[0]["anchor"] != self.anchor):
+            return None
+        return str(rows[0]["reason"])
+
+    def add(self, survey: Survey, *, on: date | None, settings: str, anchor: str) -> None:
+        """Add what one photo yielded, all of it or nothing: header, reason, readings, straightened view.
+
+        ``on`` is the photo's day where the grower said so; else the day its EXIF time tells. ``anchor`` is the
+        photo whose view it was registered against. A first photo that is read becomes the anchor of a book
+        without one.
+
+        Raises
+        ------
+        ValueError
+            If the photo was read but its day is not known.
+        """
+        if survey.taken_at is None and on is None and not survey.reason:
+            raise ValueError("a photo without a day cannot enter the book")
+        taken_at = survey.taken_at.isoformat() if survey.taken_at else ""
+        view, corner, scale = keep_view(self.path, survey, settings)
+        with self._writing() as connection:
+            connection.execute(
+                "INSERT INTO photo VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
+                (survey.sha256, str(survey.path), taken_at, survey.width_px, survey.height_px, now()),
+            )
+            if on:
+                write_day(connection, survey.sha256, on)
+            measured = connection.execute(
+                "INSERT INTO survey (sha256, settings, version, anchor, reason, view, view_x_mm, view_y_mm,"
+                " view_px_per_mm, written_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (survey.sha256, settings, VERSION, anchor, survey.reason, view, *corner, scale, now()),
+            ).lastrowid
+            names = ("survey", "place", *_READING)
+            connection.executemany(
+                insert("reading", names),
+                [
+                    (measured, place, *(plain(reading.get(name)) for name in _READING))
+                    for place, reading in enumerate(survey.readings)
+                ],
+            )
+            known = connection.execute("SELECT 1 FROM anchor").fetchone()
+            if survey.view is not None and not known:
+                write_anchor(connection, self.path, survey.view, survey.sha256)
+
+    def date_photo(self, sha256: str, on: date) -> None:
+        """Say on which day a photo of the book was taken; what was said last counts."""
+        with self._writing() as connection:
+            write_day(connection, sha256, on)
+
+    def photos(self) -> pd.DataFrame:
+        """All photos by date, those that could not be read included: ``columns.PHOTOS``."""
+        rows = self._ask(
+            "SELECT p.date, p.path AS photo, p.taken_at, iif(s.reason = '', 'yes', 'no') AS readable, s.reason,"
+            " (SELECT r.fit_mm FROM reading r WHERE r.survey = s.id LIMIT 1) AS fit_mm,"
+            " (SELECT r.fit_by FROM reading r WHERE r.survey = s.id LIMIT 1) AS fit_by,"
+            " p.sha256, s.view, s.view_x_mm, s.view_y_mm, s.view_px_per_mm"
+            f" FROM dated p JOIN survey s ON s.id = {_LATEST} ORDER BY p.moment, p.sha256"
+        )
+        return columns.frame(map(dict, rows), columns.PHOTOS)
+
+    def _looks(self) -> pd.DataFrame:
+        readings = ", ".join(f"r.{name}" for name in _READING)
+        rows = self._ask(
+            f"SELECT p.sha256, p.date, p.moment, p.path AS photo, {readings}"
+            f" FROM dated p JOIN survey s ON s.id = {_LATEST} JOIN reading r ON r.survey = s.id"
+            " ORDER BY p.moment, p.sha256, r.place"
+        )
+        return columns.frame(map(dict, rows), columns.LOOKS)
+
+    # what the grower says
+
+    def notes(self) -> tuple[Note, ...]:
+        """The notes that stand, by moment; those of one moment in the order written."""
+        rows = self._ask("SELECT * FROM note WHERE id NOT IN (SELECT note FROM withdrawal) ORDER BY moment, id")
+        return tuple(map(note_of, rows))
+
+    def add_note(self, note: Note) -> int:
+        """Add a note and return its number.
+
+        Raises
+        ------
+        UsageError
+            If a site is not on the lid, or the note does not fit the notes there are.
+        """
+        for site in filter(None, (note.site, note.to_site)):
+            _known_site(self.lid, site)
+        sowing = note.sowing
+        with self._writing() as connection:
+            check_note(self.grow.sown, self.grow.sowing, self.notes(), note)
+            cursor = connection.execute(
+                "INSERT INTO note (kind, moment, site, to_site, amount, unit, crop, seeds, comment, written_at)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    note.kind,
+                    note.moment.isoformat(),
+                    note.site,
+                    note.to_site,
+                    note.amount,
+                    note.unit,
+                    sowing.crop if sowing else None,
+                    sowing.seeds if sowing else None,
+                    note.comment,
+                    now(),
+                ),
+            )
+        return int(cursor.lastrowid or 0)
+
+    def withdraw_note(self, number: int) -> Note:
+        """Take a note back; it stays in the book but no longer counts.
+
+        Raises
+        ------
+        UsageError
+            If there is no such note, or a later note needs it.
+        """
+        from sprout.plugs import replay
+
+        with self._writing() as connection:
+            notes = {n.number: n for n in self.notes()}
+            if number not in notes:
+                raise UsageError(f"note {number}", "is not in the book", "see: sprout note BOOK list")
+            try:
+                replay(self.grow.sown, self.grow.sowing, [n for n in notes.values() if n.number != number])
+            except UsageError as e:
+                raise UsageError(
+                    f"note {number}", f"a later note needs it ({e.subject})", "withdraw that one first"
+                ) from e
+            connection.execute("INSERT INTO withdrawal VALUES (?, ?)", (number, now()))
+        return notes[number]
+
+    def add_entries(self, entries: Sequence[Mapping[str, Any]], *, source: str) -> int:
+        """Add readings made by hand (keys as in ``columns.ENTRIES``), all or none; return how many were new.
+
+        Raises
+        ------
+        UsageError
+            If a site is not on the lid, or a date is before the sowing.
+        """
+        for entry in entries:
+            self._check_look(entry["date"], entry["site"])
+        new = 0
+        same = " AND ".join(f"{name} IS ?" for name in _ENTRY)
+        with self._writing() as connection:
+            for entry in entries:
+                values = [plain(entry.get(name)) for name in _ENTRY]
+                if connection.execute(f"SELECT 1 FROM entry WHERE {same}", values).fetchone():
+                    continue
+                connection.execute(insert("entry", (*_ENTRY, "source", "written_at")), (*values, source, now()))
+                new += 1
+        return new
+
+    def add_fix(self, fix: Mapping[str, Any], *, comment: str = "", withdrawn: bool = False) -> None:
+        """Add a correction (keys as in ``columns.FIXES``); the latest of a day and site counts, or none if withdrawn.
+
+        Raises
+        ------
+        UsageError
+            If the site is not on the lid, or the date is before the sowing.
+        """
+        self._check_look(fix["date"], fix["site"])
+        names = (*_FIX, "withdrawn", "comment", "written_at")
+        values = (*(plain(fix.get(name)) for name in _FIX), int(withdrawn), comment, now())
+        with self._writing() as connection:
+            connection.execute(
+                insert("fix", names),
+                [v if v is not None or n != "status" else "" for n, v in zip(names, values, strict=True)],
+            )
+
+    def _check_look(self, day: str, site: str) -> None:
+        _known_site(self.lid, site)
+        if date.fromisoformat(day) < self.grow.sown:
+            raise UsageError(f"{site} on {day}", f"that is before the sowing on {self.grow.sown}", "check the date")
+
+    # what the book knows
+
+    def evidence(self) -> Evidence:
+        """Everything the stages after the book work from."""
+        entries = self._ask(f"SELECT {', '.join(_ENTRY)} FROM entry ORDER BY date, site, seedlings, id")
+        fixes = self._ask(
+            f"SELECT {', '.join(_FIX)} FROM fix WHERE withdrawn = 0 AND id IN"
+            " (SELECT max(id) FROM fix GROUP BY date, site) ORDER BY date, site"
+        )
+        return Evidence(
+            lid=self.lid.name,
+            labels=self.lid.labels,
+            area_per_site_cm2=self.lid.area_per_site_mm2 / 100,
+            sown=self.grow.sown,
+            sowing=self.grow.sowing,
+            looks=self._looks(),
+            entries=columns.frame(map(dict, entries), columns.ENTRIES),
+            fixes=columns.frame(map(dict, fixes), columns.FIXES),
+            notes=self.notes(),
+            reservoir_litres=self.grow.reservoir_litres,
+            temperature_c=self.grow.temperature_c,
+            labels_given=self.grow.labels,
+        )
+
+
+def _known_site(lid: Lid, site: str) -> None:
+    if site not in lid.labels:
+        raise UsageError(site, "there is no such site on the lid", f"its sites are {', '.join(lid.labels)}")
+
+
+def _write_grow(file: Path, grow: Grow, lid: Lid) -> None:
+    with contextlib.closing(connect(file)) as connection, faults(file), transaction(connection):
+        connection.execute(
+            "INSERT INTO grow VALUES (?, ?, ?, ?)",
+            (grow.sown.isoformat(), grow.reservoir_litres, grow.temperature_c, now()),
+        )
+        connection.executemany(
+            "INSERT INTO sowing VALUES (?, ?, ?, ?)",
+            [(lid.labels.index(site), site, what.crop, what.seeds) for site, what in grow.sowing.items()],
+        )
+        connection.executemany("INSERT INTO label VALUES (?, ?)", grow.labels.items())

@@ -1,0 +1,90 @@
+"""Rows of the book's tables, and the files that go with them."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sprout.files import atomic
+from sprout.plugs import Note, Sowing
+
+if TYPE_CHECKING:
+    from sprout.registration import LidView
+    from sprout.survey import Survey
+
+VIEWS = "views"
+_VIEW_PX = 640
+
+
+def now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def insert(table: str, names: Iterable[str]) -> str:
+    names = tuple(names)
+    return f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
+
+
+def plain(value: Any) -> Any:
+    """A value SQLite can hold: numpy's and pandas' numbers as Python's, every kind of missing as NULL."""
+    if value is None or isinstance(value, str):
+        return value
+    if hasattr(value, "item"):
+        value = value.item()
+    try:
+        return None if value != value else value
+    except TypeError:  # pandas.NA has no truth
+        return None
+
+
+def write_day(connection: sqlite3.Connection, sha256: str, day: date) -> None:
+    connection.execute(
+        "INSERT INTO dating (sha256, date, written_at) VALUES (?, ?, ?)", (sha256, day.isoformat(), now())
+    )
+
+
+def write_anchor(connection: sqlite3.Connection, folder: Path, view: LidView, sha256: str) -> None:
+    from sprout.registration import save_view
+
+    file = f"lid_view_{sha256[:12] or 'given'}.npz"
+    with atomic(folder / file) as temporary:
+        save_view(view, temporary)
+    connection.execute("INSERT INTO anchor (sha256, file, written_at) VALUES (?, ?, ?)", (sha256, file, now()))
+
+
+def keep_view(
+    folder: Path, survey: Survey, settings: str
+) -> tuple[str, tuple[float | None, float | None], float | None]:
+    """Keep the straightened view as a small JPEG: its file, the lid's mm at its first pixel, its pixels per mm."""
+    if survey.view is None:
+        return "", (None, None), None
+    from PIL import Image
+
+    view = survey.view
+    picture = Image.fromarray(view.rgb)
+    small = picture.copy()
+    small.thumbnail((_VIEW_PX, _VIEW_PX))
+    file = f"{VIEWS}/{survey.sha256[:16]}-{settings[:6]}.jpg"
+    with atomic(folder / file) as temporary:
+        small.save(temporary, "JPEG", quality=85)
+    ratio = small.width / picture.width
+    shift = (1 / ratio - 1) / 2 / view.px_per_mm  # the first small pixel is the middle of several
+    x, y = (float(o) + shift for o in view.origin_mm)
+    return file, (x, y), view.px_per_mm * ratio
+
+
+def note_of(row: sqlite3.Row) -> Note:
+    return Note(
+        kind=row["kind"],
+        moment=datetime.fromisoformat(row["moment"]),
+        site=row["site"],
+        to_site=row["to_site"],
+        amount=row["amount"],
+        unit=row["unit"],
+        sowing=Sowing(row["crop"], row["seeds"]) if row["crop"] else None,
+        comment=row["comment"],
+        number=row["id"],
+    )

@@ -1,0 +1,238 @@
+"""A hidden Markov chain per plug: how many seedlings stood in it at each look, all looks taken together.
+
+The hidden state is the number of seedlings k = 0…K and whether the look is fooled: *honest*, *showing* (moss, a
+sticker or a neighbour's leaf passes for a seedling on photo after photo) or *blind* (something hides the plant on photo
+after photo). Without the last two, a mistake that repeats itself would count as so many independent witnesses.
+
+Germs come up independently: of K - k that are not up, each comes up between two looks with probability
+p (F2 - F1) / (1 - p F1). That makes k a pure birth process and exactly Markov; rare deaths are added to it.
+Forward-backward as in Rabiner 1989, Proc. IEEE 77:257-286.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from math import comb, exp, isnan, nan
+
+import numpy as np
+import numpy.typing as npt
+
+from sprout.timeline.prior import Prior
+
+FloatArray = npt.NDArray[np.float64]
+
+HONEST, SHOWING, BLIND = range(3)
+_MISREAD = 0.02  # a single photo of a plain site is misread no more rarely than this, whatever it says of itself
+_FOOLED_LOOKS = 0.9  # a fooled look shows the wrong thing this often
+_SHOWING_AT_START, _SHOWING_ENDS, _BLIND_ENDS = 0.03, 0.02, 0.05
+_SHOWING_PER_DAY, _SHOWING_OVERHUNG = 0.001, 0.02
+_BLIND_PER_DAY, _BLIND_OVERHUNG = 0.0005, 0.005
+_DEATH_PER_DAY = 0.004
+_FALSE_CM2, _OVERHUNG_CM2 = 1.0, 8.0  # tissue that moss or a sticker, and that a neighbour's leaf, commonly passes for
+_COUNT_POWER = 0.5  # counting errors repeat from photo to photo, so a count weighs half
+_BY_HAND = 0.97  # a count by eye is right this often
+_SHOWS_FROM = 0.3
+_TOO_EARLY = 0.02  # while fewer than this share of plugs can be up, what shows is no seedling
+_OUTGROWN = 1.5  # and goes on being none until it has outgrown its first size by this factor
+_FLOOR = 1e-6  # nothing is impossible, or a correction could contradict everything
+
+
+@dataclass(frozen=True)
+class Look:
+    """The evidence of one moment on one plug.
+
+    Attributes
+    ----------
+    day:
+        Whole days since the plug was sown.
+    p_sprouted:
+        The photo's probability, NaN where the photo says nothing (hidden, unread, or no photo).
+    seedlings, low, high:
+        The photo's count and its range, NaN where there is none.
+    tissue_cm2:
+        NaN where not measured.
+    overhung:
+        Whether a neighbour's leaves reach the site.
+    moved:
+        Whether the plug stands elsewhere than at the look before.
+    by_hand:
+        Counts made by eye.
+    fixed:
+        Corrected number of seedlings as (least, most), None if not corrected.
+    """
+
+    day: float
+    p_sprouted: float = nan
+    seedlings: float = nan
+    low: float = nan
+    high: float = nan
+    tissue_cm2: float = nan
+    overhung: bool = False
+    moved: bool = False
+    by_hand: tuple[int, ...] = ()
+    fixed: tuple[int, int] | None = None
+
+    @property
+    def shows(self) -> bool:
+        """Whether this look by itself speaks for a seedling, be it faintly."""
+        if self.fixed is not None:
+            return self.fixed[0] > 0
+        return self.p_sprouted >= _SHOWS_FROM or any(self.by_hand)
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """What the whole series says about one plug.
+
+    Attributes
+    ----------
+    seedlings:
+        (looks, K + 1) probability of each number of seedlings at each look.
+    first:
+        (looks,) probability that the first seedling came up after the look before and by this one; what is missing
+        to 1 is the chance that none came up.
+    """
+
+    seedlings: FloatArray
+    first: FloatArray
+
+    @property
+    def p_sprouted(self) -> FloatArray:
+        """(looks,) probability that at least one seedling stands in the plug."""
+        return np.asarray(1 - self.seedlings[:, 0])
+
+
+def weigh_looks(looks: Sequence[Look], prior: Prior) -> Belief:
+    """Forward-backward over all looks, in time order, averaged over the values the site's share may have."""
+    germs = max([prior.germs, *(max(*look.by_hand, (look.fixed or (0, 0))[0], 0, 0) for look in looks)])
+    emissions = [_emission(look, germs) for look in looks]
+    beliefs, logs = zip(*(_smooth(looks, emissions, prior, share, germs) for share in prior.share), strict=True)
+    weight = np.exp(np.array(logs) - max(logs))
+    weight /= weight.sum()
+    return Belief(
+        sum(w * b.seedlings for w, b in zip(weight, beliefs, strict=True)),
+        sum(w * b.first for w, b in zip(weight, beliefs, strict=True)),
+    )
+
+
+def without_false_start(looks: Sequence[Look], prior: Prior) -> list[Look]:
+    """The same looks; one that shows no more than showed before anything could be up no longer counts as a witness.
+
+    Moss, print or a scrap of leaf on the plug is there from the first day and does not grow.
+    """
+    out: list[Look] = []
+    there = 0.0
+    for look in looks:
+        if look.moved:
+            there = 0.0
+        size = 0.0 if isnan(look.tissue_cm2) else look.tissue_cm2
+        if look.shows and 1 - (1 - prior.up_by(look.day)) ** prior.germs < _TOO_EARLY:
+            there = max(there, size)
+        elif 0 < there and size <= _OUTGROWN * there and look.p_sprouted >= _SHOWS_FROM:
+            look = replace(look, p_sprouted=nan)
+        out.append(look)
+    return out
+
+
+def _smooth(
+    looks: Sequence[Look], emissions: Sequence[FloatArray], prior: Prior, share: float, germs: int
+) -> tuple[Belief, float]:
+    """Belief and log likelihood for one share. States are indexed (fooled, seedlings) throughout."""
+    state = np.zeros((3, germs + 1))
+    state[HONEST, 0], state[SHOWING, 0] = 1 - _SHOWING_AT_START, _SHOWING_AT_START
+    steps, forward, log_likelihood = [], [], 0.0
+    none = state[:, 0]  # the part of the forward probability on which nothing ever came up
+    nothing_yet = []
+    before = 0.0
+    for look, emission in zip(looks, emissions, strict=True):
+        step = _fooled_step(look, look.day - before), _seedling_step(prior, share, before, look.day, germs)
+        arrived = step[0].T @ state @ step[1] * emission
+        none = step[0].T @ none * step[1][0, 0] * emission[:, 0]
+        scale = arrived.sum()
+        state, none = arrived / scale, none / scale
+        log_likelihood += float(np.log(scale))
+        steps.append(step)
+        forward.append(state)
+        nothing_yet.append(none)
+        before = look.day
+    backward = np.ones_like(state)
+    smoothed, surviving = np.empty((len(looks), germs + 1)), np.empty(len(looks))
+    for k in reversed(range(len(looks))):
+        joint = forward[k] * backward
+        smoothed[k] = joint.sum(0) / joint.sum()
+        surviving[k] = (nothing_yet[k] * backward[:, 0]).sum() / joint.sum()
+        arriving = emissions[k] * backward
+        backward = steps[k][0] @ arriving @ steps[k][1].T
+        backward /= backward.max()
+    return Belief(smoothed, -np.diff(surviving, prepend=1.0)), log_likelihood
+
+
+def _seedling_step(prior: Prior, share: float, day0: float, day1: float, germs: int) -> FloatArray:
+    """(K + 1, K + 1) probability of going from k to l seedlings between two days."""
+    f0, f1 = share * prior.up_by(day0), share * prior.up_by(day1)
+    return _births_and_deaths((f1 - f0) / (1 - f0), 1 - exp(-_DEATH_PER_DAY * (day1 - day0)), germs)
+
+
+@lru_cache(maxsize=4096)
+def _births_and_deaths(comes: float, dies: float, germs: int) -> FloatArray:
+    births, deaths = np.zeros((germs + 1, germs + 1)), np.zeros((germs + 1, germs + 1))
+    for k in range(germs + 1):
+        births[k, k:] = _binomial(germs - k, comes)
+        deaths[k, : k + 1] = _binomial(k, dies)[::-1]
+    return np.asarray((1 - _FLOOR) * births @ deaths + _FLOOR / (germs + 1))
+
+
+def _binomial(n: int, p: float) -> list[float]:
+    return [comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(n + 1)]
+
+
+def _fooled_step(look: Look, days: float) -> FloatArray:
+    """(3, 3) probability of going from one way of being fooled to another; a move leaves what fooled behind."""
+    if look.moved:
+        return np.tile([1 - _SHOWING_AT_START, _SHOWING_AT_START, 0.0], (3, 1))
+    rates = (_SHOWING_OVERHUNG, _BLIND_OVERHUNG) if look.overhung else (_SHOWING_PER_DAY, _BLIND_PER_DAY)
+    shows, blinds = (1 - exp(-rate * days) for rate in rates)
+    no_show, no_blind = (1 - exp(-rate * days) for rate in (_SHOWING_ENDS, _BLIND_ENDS))
+    return np.array(
+        [[1 - shows - blinds, shows, blinds], [no_show, 1 - no_show, 0.0], [no_blind, 0.0, 1 - no_blind]],
+    )
+
+
+def _emission(look: Look, germs: int) -> FloatArray:
+    """(3, K + 1) likelihood of what the look says, given the state."""
+    if look.fixed is not None:
+        least, most = look.fixed
+        right = np.arange(germs + 1)
+        return np.tile(np.where((right >= least) & (right <= most), 1.0, _FLOOR), (3, 1))
+    out = np.ones((3, germs + 1))
+    if not isnan(look.p_sprouted):
+        seen = min(max(look.p_sprouted, _MISREAD), 1 - _MISREAD)
+        count = _count_likelihood(look, germs)
+        out[:, 0], out[:, 1:] = 1 - seen, seen * count
+        wrongly_seen = _FOOLED_LOOKS * seen + (1 - _FOOLED_LOOKS) * (1 - seen)
+        tissue = 0.0 if isnan(look.tissue_cm2) else look.tissue_cm2
+        passes = exp(-tissue / (_OVERHUNG_CM2 if look.overhung else _FALSE_CM2))
+        out[SHOWING, 0] = max(wrongly_seen * (count[0] if germs else 1.0) * passes, _MISREAD * (1 - seen))
+        out[BLIND, 1:] = _FOOLED_LOOKS * (1 - seen) + (1 - _FOOLED_LOOKS) * seen * count
+    for n in look.by_hand:
+        near = np.full(germs + 1, (1 - _BY_HAND) / (germs + 1))
+        near[n] += _BY_HAND
+        out = out * near
+    return out
+
+
+def _count_likelihood(look: Look, germs: int) -> FloatArray:
+    """(K,) likelihood of the photo's count given 1…K seedlings, its largest value 1; flat if nothing was counted."""
+    if isnan(look.seedlings) or look.seedlings < 1:
+        return np.ones(germs)
+    # the range holds 90 %: +- 1.645 standard deviations, of which counting whole seedlings leaves at least a third
+    low = look.low if not isnan(look.low) else look.seedlings
+    high = look.high if not isnan(look.high) else look.seedlings
+    k = np.arange(1, germs + 1)
+    down = max((look.seedlings - low) / 1.645, 0.35)
+    up = max((high - look.seedlings) / 1.645, 0.35)
+    z = (k - look.seedlings) / np.where(k < look.seedlings, down, up)
+    likelihood = (0.97 * np.exp(-(z**2) / 2) + 0.03) ** _COUNT_POWER
+    return np.asarray(likelihood / likelihood.max()) if germs else np.ones(0)
