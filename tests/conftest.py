@@ -1,0 +1,20 @@
+"""What several tests share."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+TEST_PHOTOS = Path(__file__).parents[1].parent / "shared" / "photos"
+
+
+@pytest.fixture(scope="session")
+def rendered_photos() -> Path:
+    """The folder of rendered test photos with truth, kept outside the project; without it the test is skipped."""
+    if not TEST_PHOTOS.is_dir():
+        pytest.skip("the rendered test photos are not here")
+    return TEST_PHOTOS
