@@ -51,7 +51,8 @@ def taken_at(tags: dict[int, object]) -> datetime | None:
         if not moment or int(moment[1]) < 1990:  # a camera's clock that was never set
             continue
         iso = f"{moment[1]}-{moment[2]}-{moment[3]}T{moment[4]}"
-        for zone in (_text(tags.get(offset)), _text(tags.get(Base.OffsetTime)), ""):
+        zones = [zone for zone in (_text(tags.get(offset)), _text(tags.get(Base.OffsetTime))) if zone]
+        for zone in [*zones, ""]:
             try:
                 return datetime.fromisoformat(iso + zone)
             except ValueError:

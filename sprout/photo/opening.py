@@ -33,6 +33,7 @@ _OTHER_FORMATS = {
     "is a film, not a photo": rb"....ftyp|\x1aE\xdf\xa3|RIFF....AVI ",
 }
 AS_JPEG = "export it as JPEG"
+_ANOTHER = "choose a photo, or export this as JPEG"
 _AGAIN = "copy it again from the phone"
 
 
@@ -71,7 +72,8 @@ def decoding(path: Path) -> Iterator[None]:
     except MemoryError:
         raise PhotoError(path, "needs more memory than there is", "export it as a smaller JPEG") from None
     except Exception as e:  # a broken file leads decoders to errors of every type
-        raise PhotoError(path, f"is damaged or cut short ({e})", _AGAIN) from e
+        words = " ".join(str(e).split())[:90] or type(e).__name__
+        raise PhotoError(path, f"is damaged or cut short ({words})", _AGAIN) from e
     finally:
         Image.MAX_IMAGE_PIXELS = limit
 
@@ -81,7 +83,7 @@ def open_picture(path: Path, data: bytes, settings: Settings) -> Image.Image:
     kind = next((k for k, pattern in _FORMATS.items() if re.match(pattern, data, re.DOTALL)), None)
     if kind is None:
         other = (what for what, pattern in _OTHER_FORMATS.items() if re.match(pattern, data, re.DOTALL))
-        raise PhotoError(path, next(other, "is not a photo (JPEG, PNG, WebP, TIFF or HEIC)"), AS_JPEG)
+        raise PhotoError(path, next(other, "is not a photo (JPEG, PNG, WebP, TIFF or HEIC)"), _ANOTHER)
     if kind == "HEIF":
         from pillow_heif import HeifImageFile
 

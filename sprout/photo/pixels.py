@@ -52,7 +52,7 @@ def shrunk(image: Image.Image, full: tuple[int, int], drafted: float, working_px
     ratio = scale / drafted
     size = (max(1, int(full[0] * scale + 1e-6)), max(1, int(full[1] * scale + 1e-6)))
     box = (0.0, 0.0, min(size[0] / ratio, image.width), min(size[1] / ratio, image.height))
-    return image.resize(size, Image.Resampling.BOX, box=box), scale
+    return image.resize(size, Image.Resampling.HAMMING, box=box), scale
 
 
 @lru_cache(maxsize=8)

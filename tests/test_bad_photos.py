@@ -1,0 +1,131 @@
+"""Every file of the shelf is read whole or refused with a reason."""
+
+from __future__ import annotations
+
+import os
+import re
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bad_photos.make_shelf import SHELF, SIZE, encoded, make, scene
+
+from sprout.errors import PhotoError, PhotoUnfit
+from sprout.photo import Photo, photo_header, read_photo
+from sprout.settings import Settings
+
+UNFIT = {"black.jpg", "white.jpg", "plain.jpg", "blurred.jpg", "shaken.jpg"}
+REFUSED = {name: phrase for name, (_, phrase) in SHELF.items() if phrase is not None}
+READ = [name for name, (_, phrase) in SHELF.items() if phrase is None]
+
+
+def placed(folder: Path, name: str) -> Path:
+    if name == "locked.jpg" and os.geteuid() == 0:
+        pytest.skip("an administrator may read everything")
+    try:
+        return make(folder, name)
+    except (OSError, UnicodeError) as e:
+        if name.isascii():
+            raise
+        pytest.skip(f"the file system takes no such name ({e})")
+
+
+def read(folder: Path, name: str) -> Photo:
+    return read_photo(placed(folder, name))
+
+
+def apart(photo: Photo) -> float:
+    """Mean difference to the drawn photo, in grey levels."""
+    return float(np.abs(photo.rgb.astype(int) - np.asarray(scene())).mean())
+
+
+@pytest.mark.parametrize("name", REFUSED, ids=ascii)
+def test_is_refused_with_a_reason_and_a_mend(name: str, tmp_path: Path) -> None:
+    path = placed(tmp_path, name)
+    with pytest.raises(PhotoError, match=re.escape(REFUSED[name])) as caught:
+        read_photo(path)
+    assert caught.value.subject == str(path)
+    assert caught.value.mend
+    assert "\n" not in str(caught.value)
+    assert isinstance(caught.value, PhotoUnfit) == (name in UNFIT)
+    assert caught.value.exit_code == 3
+
+
+@pytest.mark.parametrize("name", READ, ids=ascii)
+def test_is_read_whole(name: str, tmp_path: Path) -> None:
+    photo = read(tmp_path, name)
+    assert (photo.width_px, photo.height_px) == SIZE
+    assert photo.rgb.shape == (SIZE[1], SIZE[0], 3)
+    assert photo.scale == 1
+    header = photo_header(photo.path)
+    assert (header.sha256, header.taken_at) == (photo.sha256, photo.taken_at)
+    assert (header.width_px, header.height_px) == SIZE
+
+
+@pytest.mark.parametrize("name", [n for n in READ if "grey" not in n and n != "cut-out.png"], ids=ascii)
+def test_has_the_colours_of_the_photo(name: str, tmp_path: Path) -> None:
+    assert apart(read(tmp_path, name)) < 2.5
+
+
+@pytest.mark.parametrize("name", [n for n in READ if "grey" in n])
+def test_grey_keeps_its_brightness(name: str, tmp_path: Path) -> None:
+    rgb = read(tmp_path, name).rgb.astype(int)
+    assert np.abs(rgb - np.asarray(scene().convert("L"))[..., None]).mean() < 1
+    assert (rgb[..., 0] == rgb[..., 2]).all()
+
+
+def test_transparent_parts_are_mid_grey(tmp_path: Path) -> None:
+    rgb = read(tmp_path, "cut-out.png").rgb
+    assert (rgb[:100] == 128).all()
+    assert (rgb[200:600, 200:900] == np.asarray(scene())[200:600, 200:900]).all()
+
+
+@pytest.mark.parametrize(
+    ("name", "taken_at"),
+    [
+        ("future.jpg", datetime(2199, 12, 31, 23, 59, 59)),
+        ("no-such-day.jpg", None),
+        ("unset-clock.jpg", None),
+        ("broken-exif.jpg", None),
+    ],
+)
+def test_dates(name: str, taken_at: datetime | None, tmp_path: Path) -> None:
+    assert read(tmp_path, name).taken_at == taken_at
+
+
+def test_unfit_photos_can_be_had_unjudged(tmp_path: Path) -> None:
+    for name in sorted(UNFIT):
+        assert read_photo(make(tmp_path, name), judged=False).rgb.shape == (SIZE[1], SIZE[0], 3)
+
+
+def test_pixel_limit_names_its_setting_and_follows_it(tmp_path: Path) -> None:
+    path = make(tmp_path, "png-inside.jpg")
+    with pytest.raises(PhotoError, match=r"1 megapixels, more than the limit of 1: .*--max-megapixels or SPROUT_MAX_"):
+        read_photo(path, settings=Settings(max_megapixels=1))
+    assert read_photo(path, settings=Settings(max_megapixels=1.1)).rgb.shape[:2] == SIZE[::-1]
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "HEIF"])
+def test_no_cut_passes_for_a_whole_photo(kind: str, tmp_path: Path) -> None:
+    """Cut anywhere: refused, or (with nothing but the end marker lost) every pixel there."""
+    data = encoded(scene(), kind)
+    path = tmp_path / "cut"
+    path.write_bytes(data)
+    whole = read_photo(path).rgb
+    for length in [*np.linspace(1, len(data) - 1, 25).astype(int), len(data) - 2]:
+        path.write_bytes(data[:length])
+        try:
+            rgb = read_photo(path, judged=False).rgb
+        except PhotoError:
+            continue
+        assert length > len(data) - 20
+        assert (rgb == whole).all()
+
+
+def test_the_readme_describes_every_file() -> None:
+    text = (Path(__file__).parent / "bad_photos" / "README.md").read_text("utf-8")
+    described = re.findall(r"^\| `([^`]+)` \|", text, re.MULTILINE)
+    names = [os.fsencode(name).decode("ascii", "backslashreplace") for name in SHELF]
+    assert described == [name if len(name) < 60 else "long-name-xxx….jpg" for name in names]
+    assert len(SHELF) >= 25
