@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
+from bad_photos.make_shelf import exif
 from PIL import Image, ImageFile
 
 from sprout.errors import PhotoError, PhotoUnfit
@@ -57,15 +58,6 @@ def write(path: Path, rgb: RGB, kind: str = "PNG", **options: Any) -> Path:
     else:
         Image.fromarray(rgb).save(path, kind, **options)
     return path
-
-
-def exif(tags: dict[int, object], photo_tags: dict[int, object] | None = None) -> Image.Exif:
-    block = Image.Exif()
-    for tag, value in tags.items():
-        block[tag] = value
-    for tag, value in (photo_tags or {}).items():
-        block.get_ifd(0x8769)[tag] = value
-    return block
 
 
 # ---- orientation
@@ -126,7 +118,7 @@ def test_orientation_is_applied_once(orientation: int, kind: str, tmp_path: Path
 @pytest.mark.parametrize("orientation", STORED)
 def test_orientation_of_heic_is_left_to_its_decoder(orientation: int, tmp_path: Path) -> None:
     """The encoder writes a rotation into the file beside EXIF; the two must not add up."""
-    block = exif({0x0112: orientation}).tobytes()
+    block = exif({0x0112: orientation})
     photo = read_photo(write(tmp_path / "photo", stored_with_marks(*STORED[orientation]), "HEIF", exif=block))
     assert_marks(photo)
 
@@ -216,7 +208,7 @@ OFFSET, OFFSET_ORIGINAL = 0x9010, 0x9011
     ],
 )
 def test_taken_at(
-    tags: dict[int, object], photo_tags: dict[int, object], expected: datetime | None, tmp_path: Path
+    tags: dict[int, int | str], photo_tags: dict[int, str], expected: datetime | None, tmp_path: Path
 ) -> None:
     path = write(tmp_path / "photo", lid_picture(), "JPEG", exif=exif(tags, photo_tags))
     taken = read_photo(path).taken_at
@@ -228,7 +220,7 @@ def test_taken_at(
 @pytest.mark.parametrize("kind", ["PNG", "WEBP", "TIFF", "HEIF"])
 def test_dates_of_other_formats(kind: str, tmp_path: Path) -> None:
     block = exif({0x0112: 1}, {ORIGINAL: "2026:10:06 07:03:45", OFFSET_ORIGINAL: "+02:00"})
-    path = write(tmp_path / "photo", lid_picture(), kind, exif=block.tobytes())
+    path = write(tmp_path / "photo", lid_picture(), kind, exif=block)
     assert read_photo(path).taken_at == datetime(2026, 10, 6, 7, 3, 45, tzinfo=timezone(timedelta(hours=2)))
 
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from sprout.errors import PhotoUnfit
 from sprout.photo.exif import exif_tags, orientation, taken_at, upright
-from sprout.photo.opening import decoding, open_picture, read_bytes
+from sprout.photo.opening import decoding, open_picture, read_bytes, stored_size
 from sprout.photo.pixels import draft, flat, shrunk, srgb
 from sprout.photo.quality import Quality, judge
 from sprout.settings import Settings
@@ -99,6 +99,8 @@ def read_photo(path: Path | str, *, settings: Settings | None = None, judged: bo
         full = image.size
         drafted = draft(image, settings.working_px)
         image.load()
+        if image.format == "TIFF":  # turned upright while loading
+            full = image.size
         tags = exif_tags(image)
         profile = image.info.get("icc_profile")
         image, scale = shrunk(flat(path, image), full, drafted, settings.working_px)
@@ -123,10 +125,9 @@ def photo_header(path: Path | str, *, settings: Settings | None = None) -> Photo
     data = read_bytes(path, settings)
     with decoding(path):
         image = open_picture(path, data, settings)
-        full = image.size
+        full = stored_size(image)
         tags = exif_tags(image)
-    # a TIFF's size is upright from the start
-    width, height = full[::-1] if orientation(tags) >= 5 and image.format != "TIFF" else full
+    width, height = full[::-1] if orientation(tags) >= 5 else full
     return PhotoHeader(path, hashlib.sha256(data).hexdigest(), taken_at(tags), width, height)
 
 

@@ -113,6 +113,13 @@ def open_picture(path: Path, data: bytes, settings: Settings) -> Image.Image:
     return image
 
 
+def stored_size(image: Image.Image) -> tuple[int, int]:
+    """Width and height before the orientation is applied; versions of Pillow differ in what a TIFF's size means."""
+    tags: Any = getattr(image, "tag_v2", {})
+    width, length = 256, 257
+    return (tags[width], tags[length]) if width in tags and length in tags else image.size
+
+
 def _zero_filled(jpeg: bytes) -> bool:
     """Whether an interrupted copy left zeros where the end of the picture should be.
 

@@ -46,13 +46,27 @@ def encoded(image: Image.Image, kind: str, **options: object) -> bytes:
     return out.getvalue()
 
 
-def exif(*, orientation: int | None = None, taken: str | None = None) -> Image.Exif:
-    block = Image.Exif()
-    if orientation is not None:
-        block[0x0112] = orientation
-    if taken is not None:
-        block.get_ifd(0x8769)[0x9003] = taken
-    return block
+def exif(tags: dict[int, int | str], photo_tags: dict[int, str] | None = None) -> bytes:
+    """An EXIF block (CIPA DC-008) with these tags of the picture and of the photo: whole numbers and texts."""
+
+    def directory(entries: dict[int, int | str], at: int, *, long: tuple[int, ...] = ()) -> bytes:
+        table, texts = struct.pack(">H", len(entries)), b""
+        end = at + 2 + 12 * len(entries) + 4
+        for tag, value in sorted(entries.items()):
+            if isinstance(value, str):
+                text = value.encode() + b"\0"
+                table += struct.pack(">HHII", tag, 2, len(text), end + len(texts))
+                texts += text
+            elif tag in long:
+                table += struct.pack(">HHII", tag, 4, 1, value)
+            else:
+                table += struct.pack(">HHIHH", tag, 3, 1, value, 0)
+        return table + bytes(4) + texts
+
+    pointer = 0x8769
+    first = directory({**tags, pointer: 0}, 8, long=(pointer,))
+    first = directory({**tags, pointer: 8 + len(first)}, 8, long=(pointer,))
+    return b"Exif\0\0MM\0*\0\0\0\x08" + first + directory({**(photo_tags or {})}, 8 + len(first))
 
 
 def saved(kind: str, image: Callable[[], Image.Image] = scene, **options: object) -> Maker:
@@ -206,11 +220,11 @@ SHELF: dict[str, tuple[Maker, str | None]] = {
     "lossless.webp": (saved("WEBP", lossless=True), None),
     "broken-exif.jpg": (saved("JPEG", exif=b"Exif\0\0MM\0*\xff\xff\xff\xff\x99\x12\x34"), None),
     "broken-profile.jpg": (saved("JPEG", icc_profile=b"no profile" * 20), None),
-    "future.jpg": (saved("JPEG", exif=exif(taken="2199:12:31 23:59:59")), None),
-    "no-such-day.jpg": (saved("JPEG", exif=exif(taken="2026:02:31 10:00:00")), None),
-    "unset-clock.jpg": (saved("JPEG", exif=exif(taken="0000:00:00 00:00:00")), None),
-    "orientation-0.jpg": (saved("JPEG", exif=exif(orientation=0)), None),
-    "orientation-9.jpg": (saved("JPEG", exif=exif(orientation=9)), None),
+    "future.jpg": (saved("JPEG", exif=exif({}, {0x9003: "2199:12:31 23:59:59"})), None),
+    "no-such-day.jpg": (saved("JPEG", exif=exif({}, {0x9003: "2026:02:31 10:00:00"})), None),
+    "unset-clock.jpg": (saved("JPEG", exif=exif({}, {0x9003: "0000:00:00 00:00:00"})), None),
+    "orientation-0.jpg": (saved("JPEG", exif=exif({0x0112: 0})), None),
+    "orientation-9.jpg": (saved("JPEG", exif=exif({0x0112: 9})), None),
     os.fsdecode(b"not-utf8-\xe9.jpg"): (saved("JPEG"), None),
     "long-name-" + "x" * 236 + ".jpg": (saved("JPEG"), None),
 }
