@@ -6,7 +6,7 @@ import contextlib
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -277,36 +277,27 @@ class Book:
         rows = self._ask("SELECT * FROM note WHERE id NOT IN (SELECT note FROM withdrawal) ORDER BY moment, id")
         return tuple(map(note_of, rows))
 
-    def add_note(self, note: Note) -> int:
-        """Add a note and return its number.
+    def add_notes(self, notes: Iterable[Note]) -> list[int]:
+        """Add notes, all or none, and return their numbers.
 
         Raises
         ------
         UsageError
-            If a site is not on the lid, or the note does not fit the notes there are.
+            If a site is not on the lid, or a note does not fit the notes there are.
         """
-        for site in filter(None, (note.site, note.to_site)):
-            _known_site(self.lid, site)
-        sowing = note.sowing
+        names = ("kind", "moment", "site", "to_site", "amount", "unit", "crop", "seeds", "comment", "written_at")
+        numbers = []
         with self._writing() as connection:
-            check_note(self.grow.sown, self.grow.sowing, self.notes(), note)
-            cursor = connection.execute(
-                "INSERT INTO note (kind, moment, site, to_site, amount, unit, crop, seeds, comment, written_at)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    note.kind,
-                    note.moment.isoformat(),
-                    note.site,
-                    note.to_site,
-                    note.amount,
-                    note.unit,
-                    sowing.crop if sowing else None,
-                    sowing.seeds if sowing else None,
-                    note.comment,
-                    now(),
-                ),
-            )
-        return int(cursor.lastrowid or 0)
+            for note in notes:
+                for site in filter(None, (note.site, note.to_site)):
+                    _known_site(self.lid, site)
+                check_note(self.grow.sown, self.grow.sowing, self.notes(), note)
+                sowing = (note.sowing.crop, note.sowing.seeds) if note.sowing else (None, None)
+                amount = (note.amount, note.unit)
+                where = (note.site, note.to_site)
+                values = (note.kind, note.moment.isoformat(), *where, *amount, *sowing, note.comment, now())
+                numbers.append(int(connection.execute(insert("note", names), values).lastrowid or 0))
+        return numbers
 
     def withdraw_note(self, number: int) -> Note:
         """Take a note back; it stays in the book but no longer counts.
@@ -364,10 +355,7 @@ class Book:
         names = (*_FIX, "withdrawn", "comment", "written_at")
         values = (*(plain(fix.get(name)) for name in _FIX), int(withdrawn), comment, now())
         with self._writing() as connection:
-            connection.execute(
-                insert("fix", names),
-                [v if v is not None or n != "status" else "" for n, v in zip(names, values, strict=True)],
-            )
+            connection.execute(insert("fix", names), values)
 
     def _check_look(self, day: str, site: str) -> None:
         _known_site(self.lid, site)

@@ -49,7 +49,7 @@ MIGRATIONS: tuple[str, ...] = (
         yellow_pct REAL, dry_pct REAL, source TEXT NOT NULL, written_at TEXT NOT NULL);
     CREATE TABLE fix (
         id INTEGER PRIMARY KEY, date TEXT NOT NULL, site TEXT NOT NULL, withdrawn INTEGER NOT NULL,
-        status TEXT NOT NULL, seedlings INTEGER, tissue_cm2 REAL, yellow_pct REAL, dry_pct REAL,
+        status TEXT, seedlings INTEGER, tissue_cm2 REAL, yellow_pct REAL, dry_pct REAL,
         comment TEXT NOT NULL, written_at TEXT NOT NULL);
     """,
 )

@@ -1,0 +1,74 @@
+"""Readings made by hand, from a CSV file as a spreadsheet writes it."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from sprout import columns
+from sprout.errors import UsageError
+
+_REQUIRED = ("date", "site", "seedlings")
+_LARGEST = {"seedlings": 400.0, "tissue_cm2": 1e5, "yellow_pct": 100.0, "dry_pct": 100.0}
+
+
+def read_entries(file: Path | str, labels: Sequence[str]) -> list[dict[str, Any]]:
+    """The file's rows, keys as in ``columns.ENTRIES``; other columns are left alone.
+
+    Commas, semicolons or tabs separate; with semicolons or tabs a number may have a decimal comma.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read, or a row is at fault; the message names the line.
+    """
+    file = Path(file)
+    try:
+        lines = file.read_text(encoding="utf-8-sig").splitlines()
+    except OSError as e:
+        raise UsageError(file, f"cannot be read ({e.strerror or e})", "check the name") from None
+    except UnicodeDecodeError:
+        raise UsageError(file, "is not UTF-8 text", "save it as CSV in UTF-8") from None
+    head = lines[0] if lines else ""
+    separator = max(",;\t", key=head.count)
+    reader = csv.DictReader(lines, delimiter=separator)
+    names = {name.strip().lower(): name for name in reader.fieldnames or () if name}
+    missing = [name for name in _REQUIRED if name not in names]
+    if missing:
+        mend = f"the first line must name {', '.join(_REQUIRED)}"
+        raise UsageError(file, f"has no column {' or '.join(missing)}", mend)
+    out = []
+    for row in reader:
+        where = f"{file}, line {reader.line_num}"
+        values = {c.name: (row.get(names.get(c.name, "")) or "").strip() for c in columns.ENTRIES}
+        if any(values.values()):
+            out.append(_entry(values, where, labels, comma=separator != ","))
+    return out
+
+
+def _entry(values: dict[str, str], where: str, labels: Sequence[str], *, comma: bool) -> dict[str, Any]:
+    try:
+        day = date.fromisoformat(values["date"])
+    except ValueError:
+        raise UsageError(where, f'"{values["date"]}" is not a date', "write it as YYYY-MM-DD") from None
+    if values["site"] not in labels:
+        raise UsageError(where, f'there is no site "{values["site"]}" on the lid', f"its sites are {', '.join(labels)}")
+    entry: dict[str, Any] = {"date": day.isoformat(), "site": values["site"]}
+    for name, largest in _LARGEST.items():
+        text = values[name].replace(",", ".") if comma else values[name]
+        if not text and name != "seedlings":
+            continue
+        try:
+            number = float(text)
+        except ValueError:
+            raise UsageError(where, f'{name} "{values[name]}" is not a number', "correct it") from None
+        if not 0 <= number <= largest:
+            raise UsageError(where, f"{name} {number:g} is out of range", f"give 0 to {largest:g}")
+        entry[name] = number
+    if entry["seedlings"] != int(entry["seedlings"]):
+        raise UsageError(where, f"{entry['seedlings']:g} seedlings", "give a whole number")
+    entry["seedlings"] = int(entry["seedlings"])
+    return entry

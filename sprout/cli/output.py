@@ -1,0 +1,136 @@
+"""What the commands share: words in, tables out. Data goes to standard output, everything else to standard error."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sprout.errors import UsageError
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.console import Console
+
+    from sprout.columns import Column
+
+STDOUT = Path("-")
+
+
+def complain(what: object) -> None:
+    """One line (or a few) on standard error."""
+    print(f"sprout: {what}", file=sys.stderr)
+
+
+def say(what: object) -> None:
+    """Words beside the data, on standard error."""
+    print(what, file=sys.stderr)
+
+
+def screen() -> Console:
+    """Standard output for a person; wide when it is not a terminal, so that nothing is cut."""
+    from rich.console import Console
+
+    return Console(highlight=False, width=None if sys.stdout.isatty() else 200)
+
+
+def day_of(text: str, option: str) -> date:
+    """A date as YYYY-MM-DD."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{option} {text}", "is not a date", "write it as YYYY-MM-DD") from None
+
+
+def moment_of(text: str, option: str) -> datetime:
+    """A date, which stands for the start of that day, or a date with a local time."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        mend = "write YYYY-MM-DD, or YYYY-MM-DDTHH:MM"
+        raise UsageError(f"{option} {text}", "is not a date", mend) from None
+    return moment.replace(tzinfo=None)
+
+
+def pairs(words: Iterable[str], option: str) -> dict[str, str]:
+    """``KEY=VALUE`` words as a mapping."""
+    found: dict[str, str] = {}
+    for word in words:
+        key, equals, value = (part.strip() for part in word.partition("="))
+        if not equals or not key or not value:
+            raise UsageError(f"{option} {word}", "is not of the form KEY=VALUE", "write for instance A1=…")
+        if key in found:
+            raise UsageError(f"{option} {word}", f"{key} is given twice", "give it once")
+        found[key] = value
+    return found
+
+
+def emit(
+    table: pd.DataFrame,
+    columns: Sequence[Column],
+    *,
+    csv: Path | None,
+    as_json: bool,
+    person: Callable[[], None] | None = None,
+) -> None:
+    """Write a table as CSV (``-`` is standard output) and as JSON; for a person where neither was asked for."""
+    from sprout.columns import to_csv
+    from sprout.files import write_text
+
+    if csv == STDOUT and as_json:
+        raise UsageError("--csv - --json", "both would go to standard output", "give --csv a file")
+    if csv == STDOUT:
+        sys.stdout.write(to_csv(table, tuple(columns)))
+    elif csv is not None:
+        write_text(csv, to_csv(table, tuple(columns)))
+    if as_json:
+        print(json.dumps([plain(row) for row in table.to_dict("records")], indent=1, ensure_ascii=False))
+    if csv is None and not as_json and person is not None:
+        person()
+
+
+def plain(row: dict[Any, Any]) -> dict[str, Any]:
+    """A row with every kind of missing as None, and numbers as Python's own."""
+    import pandas as pd
+
+    return {str(k): None if pd.isna(v) else (v.item() if hasattr(v, "item") else v) for k, v in row.items()}
+
+
+def show_table(table: pd.DataFrame, columns: Sequence[Column], *, title: str = "") -> None:
+    """A table for a person: columns in the order of their worth, as many as the terminal is wide."""
+    from rich.table import Table
+
+    console = screen()
+    if table.empty:
+        console.print("nothing yet")
+        return
+    out = Table(title=title or None, title_justify="left", box=None, pad_edge=False, header_style="dim")
+    room = console.width
+    for c in columns:
+        cells = [_cell(v, c) for v in table[c.name]]
+        head = c.name if c.unit in ("", "ISO 8601", "d", "%", "cm2") else f"{c.name} {c.unit}"
+        width = max(len(head), *map(len, cells))
+        if c.name not in ("advice_why", "reason") and room < width:
+            continue
+        room -= width + 1
+        out.add_column(head, justify="left" if c.kind == "text" else "right", no_wrap=c.name != "advice_why")
+    shown = [c for c in columns if any(str(col.header).split(" ")[0] == c.name for col in out.columns)]
+    for row in table.to_dict("records"):
+        out.add_row(*(_cell(row[c.name], c) for c in shown))
+    console.print(out)
+
+
+def _cell(value: Any, column: Column) -> str:
+    import pandas as pd
+
+    if pd.isna(value):
+        return ""
+    return f"{value:.{column.decimals}f}" if column.kind == "float" else str(value)
+
+
+def outcome(read: int, unread: int) -> int:
+    """Exit status of a command on several photos."""
+    return 0 if not unread else (3 if read else 4)

@@ -1,0 +1,154 @@
+"""Commands that show what a book holds: table, demo; and the lid of the day."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import defaultdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sprout.cli.output import emit, say, screen, show_table
+from sprout.errors import OutputError, UsageError
+
+if TYPE_CHECKING:
+    from sprout.book import Book
+    from sprout.columns import Column
+    from sprout.lid import Lid
+    from sprout.timeline import Change, Weighed
+
+KINDS = ("days", "plugs", "grow", "photos")
+_FIRST = {  # what a person wants to see first where the terminal is narrow
+    "days": ("date", "day", "plug", "site", "status", "seedlings", "tissue_cm2", "yellow_pct", "dry_pct", "flags"),
+    "plugs": ("plug", "site", "status", "seedlings", "day_sprouted", "p_yet", "advice", "advice_why"),
+    "grow": (),
+    "photos": ("date", "photo", "readable", "reason", "fit_mm", "fit_by"),
+}
+
+
+def table(
+    book: Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")],
+    of: Annotated[str, typer.Option("--of", metavar="|".join(KINDS), help="Which table.")] = "plugs",
+    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="As CSV; - for standard output.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="As JSON on standard output.")] = False,
+) -> None:
+    """Show a table of a book.
+
+    days: a row per plug and day; plugs: per plug; grow: per day of the whole lid; photos: per photo.
+    """
+    from sprout import columns
+    from sprout.book import Book
+    from sprout.timeline import weigh
+
+    if of not in KINDS:
+        raise UsageError(f"--of {of}", "is no table", f"choose one of {', '.join(KINDS)}")
+    with Book(book) as opened:
+        if of == "photos":
+            shown = opened.photos()
+        else:
+            weighed = weigh(opened.evidence())
+            shown = {"days": weighed.days, "plugs": weighed.plugs, "grow": weighed.grow}[of]
+            for words in weighed.stray:
+                say(f"left out: {words}")
+    declared = columns.TABLES[of]
+    emit(shown, declared, csv=csv, as_json=json, person=lambda: show_table(shown, _ranked(declared, _FIRST[of])))
+
+
+def _ranked(declared: tuple[Column, ...], first: tuple[str, ...]) -> list[Column]:
+    by_name = {c.name: c for c in declared}
+    if not first:
+        return list(declared)
+    return [by_name[name] for name in first]
+
+
+def show_today(book: Book) -> None:
+    """The lid as it is after the last look, what is new, and what to do."""
+    from sprout.timeline import changes, weigh
+
+    weighed = weigh(book.evidence())
+    console = screen()
+    if weighed.days.empty:
+        console.print("no photo has been read yet")
+        return
+    last = weighed.grow.iloc[-1]
+    news = changes(weighed.days)
+    head = f"[bold]{book.lid.name}[/bold] · day {last['day']} · {last['date']}"
+    up = f"{last['sprouted']} of {last['plugs']} plugs sprouted"
+    console.print(f"{head} · {up}, {last['seedlings']} seedling{'' if last['seedlings'] == 1 else 's'}")
+    _show_drawing(book.lid, weighed, news)
+    _show_news(weighed, news)
+    _show_advice(weighed)
+
+
+def _show_drawing(lid: Lid, weighed: Weighed, news: list[Change]) -> None:
+    from sprout.terminal import LEGEND, Site, draw_lid
+
+    fresh = {c.plug for c in news if c.kind in ("sprouted", "more")}
+    alarm = {c.plug for c in news if c.kind in ("yellowing", "drying", "algae", "gone", "fewer")}
+    sites = {
+        row["site"]: Site(row["status"], int(row["seedlings"] or 0), row["plug"] in fresh, row["plug"] in alarm)
+        for row in weighed.plugs.fillna({"seedlings": 0}).to_dict("records")
+        if row["site"]
+    }
+    console = screen()
+    console.print(draw_lid(lid, sites, width=console.width))
+    console.print(LEGEND, style="dim")
+
+
+def _show_news(weighed: Weighed, news: list[Change]) -> None:
+    console = screen()
+    dates = sorted(set(weighed.days["date"]))
+    if len(dates) < 2:
+        return
+    console.print(f"\nNew since {dates[-2]}:" if news else f"\nNothing new since {dates[-2]}.")
+    for change in news:
+        name = change.site if change.site == change.plug else f"{change.site} (plug {change.plug})"
+        console.print(f"  {name}: {change.text}")
+
+
+def _show_advice(weighed: Weighed) -> None:
+    """What to do, plugs with the same advice and reason together, and what the flags of the last photo ask for."""
+    from sprout.flags import FLAGS
+
+    together: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
+    for row in weighed.plugs.to_dict("records"):
+        if row["site"] and row["advice"] not in ("", "nothing"):
+            together[row["advice"], row["advice_why"]].append(row["site"])
+    today = weighed.days[weighed.days["date"] == weighed.days["date"].max()]
+    for name, flag in FLAGS.items():
+        sites = [row["site"] for row in today.to_dict("records") if name in row["flags"].split()]
+        if sites:
+            together[flag.mend, flag.meaning].extend(sites)
+    console = screen()
+    if together:
+        console.print("\nTo do:")
+    for (advice, why), sites in together.items():
+        console.print(f"  {', '.join(sites)}: [bold]{advice}[/bold] ({why})")
+
+
+def demo(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FOLDER]", help="Where to put the book; else a temporary folder."),
+    ] = None,
+    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Photos read at the same time.")] = 1,
+) -> None:
+    """Try it on the photos that come along."""
+    from importlib.resources import as_file
+
+    from sprout.cli.demo import make_demo
+    from sprout.files import shipped
+
+    home = folder or Path(tempfile.mkdtemp(prefix="sprout-demo-"))
+    with as_file(shipped("sample_images")) as samples:
+        if not (samples / "grow.toml").is_file():
+            raise OutputError(samples, "the sample photos are missing", "install sprout again")
+        book = make_demo(samples, home / "book", workers=workers)
+    with book:
+        show_today(book)
+        screen().print(f"\nThe book is in {book.path}, its straightened photos in {book.path / 'views'}.")
+        screen().print(f"Go on with: sprout table {book.path} --of days")
+
+
+COMMANDS = {"table": table, "demo": demo}

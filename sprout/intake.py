@@ -1,0 +1,142 @@
+"""Photos into a book: find the files, leave out what is held, read the rest, write each as it is done."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sprout.errors import PhotoError
+from sprout.settings import Settings
+
+if TYPE_CHECKING:
+    from sprout.book import Book
+    from sprout.survey import Survey
+
+SUFFIXES = frozenset((".jpg", ".jpeg", ".jpe", ".mpo", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"))
+
+
+@dataclass(frozen=True)
+class Logged:
+    """What became of one file.
+
+    ``outcome`` is ``read``, ``unread`` (``reason`` says why) or ``held`` (the book has it; ``reason`` is why it could
+    not be read then, "" if it was). ``day`` is the photo's date, None if it is not known.
+    """
+
+    path: Path
+    outcome: str
+    reason: str = ""
+    day: date | None = None
+
+
+def find_photos(paths: Iterable[Path]) -> list[Path]:
+    """Files as given, folders as the photos in them (not in folders inside), in the order of their names' numbers."""
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            inside = (p for p in path.iterdir() if p.suffix.lower() in SUFFIXES and not p.name.startswith("."))
+            found += sorted(inside, key=_natural)
+        else:
+            found.append(path)
+    return found
+
+
+def log_photos(
+    book: Book,
+    paths: Iterable[Path],
+    *,
+    on: date | None = None,
+    settings: Settings | None = None,
+    workers: int = 1,
+) -> Iterator[Logged]:
+    """Add photos to the book, each in one transaction after it was measured, and say what became of each.
+
+    Breaking off loses nothing: what was yielded is in the book, and logging again goes on with the rest. ``on`` is
+    the day of photos that do not tell theirs, or tell one before the sowing (a clock that was never set).
+
+    Raises
+    ------
+    BookError, OutputError
+        If the book cannot be read or written. No photo ever raises.
+    """
+    settings = settings or Settings()
+    pending: list[tuple[Path, date | None]] = []
+    seen: set[str] = set()
+    for path in paths:
+        checked = _check(book, path, on=on, settings=settings, seen=seen)
+        if isinstance(checked, Logged):
+            yield checked
+        else:
+            pending.append((path, checked[0]))
+    if not book.anchor:  # the first photo that is read teaches the lid's look, and the others need it
+        pending.sort(key=lambda item: item[1] or date.max)
+        while pending and not book.anchor:
+            yield from _read(book, [pending.pop(0)], on, settings, 1)
+    yield from _read(book, pending, on, settings, workers)
+
+
+def _check(
+    book: Book, path: Path, *, on: date | None, settings: Settings, seen: set[str]
+) -> Logged | tuple[date | None]:
+    """What is known without reading the photo: either what becomes of it, or its day."""
+    from sprout.photo import photo_header
+
+    try:
+        sha256 = _sha256(path)
+    except OSError as e:
+        return Logged(path, "unread", f"cannot be opened ({e.strerror or e}): check the name")
+    held = "" if sha256 in seen else book.holds(sha256, settings.digest())
+    seen.add(sha256)
+    try:
+        taken_at = photo_header(path, settings=settings).taken_at
+    except PhotoError as e:
+        return (None,) if held is None else Logged(path, "held", held or e.reason)
+    day = taken_at.date() if taken_at else None
+    if (day is None or day < book.grow.sown) and on:
+        day = on
+        if held is not None:
+            book.date_photo(sha256, on)
+    if held is not None:
+        return Logged(path, "held", held, day)
+    if day is None:
+        return Logged(path, "unread", "does not tell when it was taken: say so with --on DATE")
+    if day < book.grow.sown:
+        mend = "if the camera's clock was wrong, say the right day with --on DATE"
+        return Logged(path, "unread", f"was taken on {day}, before the sowing on {book.grow.sown}: {mend}", day)
+    return (day,)
+
+
+def _read(
+    book: Book, photos: list[tuple[Path, date | None]], on: date | None, settings: Settings, workers: int
+) -> Iterator[Logged]:
+    from sprout.survey import survey_many
+
+    known, anchor = book.view(), book.anchor
+    surveys = survey_many([p for p, _ in photos], book.lid, known=known, settings=settings, workers=workers)
+    for (path, day), survey in zip(photos, surveys, strict=True):
+        yield _write(book, path, day, survey, on=on, settings=settings, anchor=anchor)
+
+
+def _write(
+    book: Book, path: Path, day: date | None, survey: Survey, *, on: date | None, settings: Settings, anchor: str
+) -> Logged:
+    if not survey.sha256:
+        survey = replace(survey, sha256=_sha256(path))
+    own = survey.taken_at.date() if survey.taken_at else None
+    book.add(survey, on=None if own == day else day, settings=settings.digest(), anchor=anchor)
+    return Logged(path, "unread" if survey.reason else "read", survey.reason, day)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _natural(path: Path) -> tuple[list[tuple[int, str]], str]:
+    parts = re.split(r"(\d+)", path.name.lower())
+    return [(int(p), "") if p.isdigit() else (-1, p) for p in parts], path.name
