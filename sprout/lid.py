@@ -156,13 +156,19 @@ def symmetries(lid: Lid) -> list[tuple[npt.NDArray[np.float64], npt.NDArray[np.f
     turns = np.sort(np.mod(bearing[images] - bearing[far], 2 * np.pi)) if len(sites) > 1 else np.zeros(1)
     found = []
     for turn in turns:
-        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        turned = arms @ rotation.T
-        distance = np.linalg.norm(turned[:, None] - arms[None], axis=2)
-        order = distance.argmin(1)
-        if distance.min(1).max() <= tolerance and len(set(order.tolist())) == len(sites):
+        order = np.linalg.norm((arms @ _rotation(turn).T)[:, None] - arms[None], axis=2).argmin(1)
+        if len(set(order.tolist())) < len(sites):
+            continue
+        # one pair of sites gave the turn, all together give the best one
+        cross = arms[:, 0] * arms[order, 1] - arms[:, 1] * arms[order, 0]
+        rotation = _rotation(math.atan2(cross.sum(), (arms * arms[order]).sum()))
+        if np.linalg.norm(arms @ rotation.T - arms[order], axis=1).max() <= tolerance:
             found.append((rotation, centre - rotation @ centre, order))
     return found
+
+
+def _rotation(turn: float) -> npt.NDArray[np.float64]:
+    return np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
 
 
 def _toml(value: object) -> str:
