@@ -25,7 +25,7 @@ class Settings:
 
     working_px: int = 2016
     max_megapixels: float = 130.0
-    max_fit_mm: float = 2.5
+    max_fit_mm: float = 1.5
 
     def digest(self) -> str:
         """Twelve hexadecimal digits that stand for these settings and this version."""

@@ -1,4 +1,4 @@
-"""Stage 3, Photo and Lid -> Registration: which pixel is which lid millimetre today."""
+"""What a registration is, and what is known of a lid's look."""
 
 from __future__ import annotations
 

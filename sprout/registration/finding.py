@@ -1,0 +1,201 @@
+"""Photo and lid in, registration out: hypotheses from tags and holes, refined on all rims, judged, or refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from sprout.errors import NotRegistered
+from sprout.lid import Lid, symmetries
+from sprout.photo import Photo
+from sprout.registration.camera import Fit, Pose, fit_pose
+from sprout.registration.geometry import Array, LidView, Registration
+from sprout.registration.holes import Rims, find_circles, see_rims
+from sprout.registration.lattice import place
+from sprout.registration.tags import find_tags
+from sprout.registration.view import agreement, preference
+
+CORNER_PX = 0.7
+"""Standard error of a tag's corner whose place on the lid is known."""
+LOOSE_CORNER_PX = 2.0
+"""The same where only the tag's size is known: the printed size itself is true to a few per cent."""
+
+DECISIVE = 0.7
+"""Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
+LEAST_AGREEMENT = 0.6
+"""Least correlation with the known view that is accepted: right fits reach 0.75 and more, shifted ones 0.7 at most."""
+LEAST_PREFERENCE = 0.05
+"""Least preference for one way round over the others that settles the labels."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Candidate:
+    fit: Fit
+    rims: Rims
+    used: npt.NDArray[np.bool_]
+    tags: int
+
+    @property
+    def support(self) -> float:
+        return float(self.rims.support[self.used].sum())
+
+
+def _from_tags(tags_px: dict[int, Array], known: LidView, lid: Lid, size_px: tuple[int, int]) -> Pose | None:
+    """The pose that lays the known tags on the seen ones."""
+    ids = [k for k in tags_px if k in known.tags_mm]
+    if not ids:
+        return None
+    mm, px = np.concatenate([known.tags_mm[k] for k in ids]), np.concatenate([tags_px[k] for k in ids])
+    z_mm, z_px = (mm - mm.mean(0)) @ np.array([1, 1j]), (px - px.mean(0)) @ np.array([1, 1j])
+    turn = np.vdot(z_mm, z_px) / np.vdot(z_mm, z_mm)
+    pivot = lid.sites_mm.mean(0)
+    shift = turn * ((pivot - mm.mean(0)) @ np.array([1, 1j]))
+    start = Pose.facing(
+        roll=float(np.angle(turn)),
+        centre_px=px.mean(0) + [shift.real, shift.imag],
+        px_per_mm=float(np.abs(turn)),
+        pivot_mm=pivot,
+        size_px=size_px,
+    )
+    return fit_pose(start, mm, px, CORNER_PX, raised=False).pose
+
+
+def _refine(
+    photo: Photo, lid: Lid, start: Fit | Pose, tags_px: dict[int, Array], known: LidView | None
+) -> _Candidate | None:
+    """See all rims from the pose, fit, and look again."""
+    pose = start.pose if isinstance(start, Fit) else start
+    anchored = [k for k in tags_px if known is not None and k in known.tags_mm]
+    loose = [(tags_px[k], lid.tags.size_mm, LOOSE_CORNER_PX) for k in tags_px if k not in anchored and lid.tags]
+    corners_mm = np.concatenate([known.tags_mm[k] for k in anchored]) if known and anchored else np.empty((0, 2))
+    corners_px = np.concatenate([tags_px[k] for k in anchored]) if anchored else np.empty((0, 2))
+    limit = 0.3 * lid.hole_mm
+    for _ in range(3):
+        rims = see_rims(photo.rgb, pose.rims, lid.sites_mm, lid.hole_mm)
+        off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
+        used = (rims.support > 0.4) & (off < limit)
+        if used.sum() + 2 * len(anchored) < 3:
+            return None
+        seen = pose.rims.to_px(lid.sites_mm[used] + rims.offset_mm[used])
+        sigma = np.hypot(rims.spread[used], 0.2) / rims.support[used] * pose.rims.px_per_mm(lid.sites_mm[used])
+        fit = fit_pose(
+            pose,
+            np.concatenate([lid.sites_mm[used], corners_mm]),
+            np.concatenate([seen, corners_px]),
+            np.concatenate([sigma, np.full(len(corners_px), CORNER_PX)]),
+            raised=np.arange(used.sum() + len(corners_mm)) < used.sum(),
+            squares=loose,
+        )
+        pose = fit.pose
+        residual = fit.residual_mm[: used.sum()]
+        limit = max(0.1 * lid.hole_mm, 3 * float(np.median(residual))) if used.any() else limit
+    used[np.flatnonzero(used)[residual > 0.06 * lid.hole_mm]] = False
+    return _Candidate(fit, rims, used, len(anchored))
+
+
+def _turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
+    """The same pose with the lid turned onto itself about its middle."""
+    numbers = pose.numbers.copy()
+    numbers[2] += np.arctan2(turn[1, 0], turn[0, 0])
+    return replace(pose, numbers=numbers)
+
+
+def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None) -> Pose:
+    """Of the ways the lid falls onto itself, the one that agrees with the known view, else with A1 upper left."""
+    ways = [_turned(pose, rotation) for rotation, _, _ in symmetries(lid)]
+    if len(ways) == 1:
+        return pose
+    if known is None:
+        ring = lid.pattern == "ring"
+        anchor = lid.sites_mm[[lid.labels.index("B1") if ring else 0]]
+        corner = np.array([photo.rgb.shape[1] / 2, -1e6]) if ring else np.zeros(2)
+        return min(ways, key=lambda way: float(np.linalg.norm(way.registration().to_px(anchor)[0] - corner)))
+    maps = [way.registration() for way in ways]
+    preferred = np.array(
+        [[preference(photo.rgb, a, b, known, lid) if a is not b else np.inf for b in maps] for a in maps]
+    ).min(axis=1)
+    best = int(preferred.argmax())
+    if preferred[best] < LEAST_PREFERENCE:
+        raise NotRegistered(
+            photo.path,
+            "nothing visible tells one side of the lid from the other",
+            "lift the leaves off the print, or stick tags on the lid before the next grow",
+        )
+    return ways[best]
+
+
+def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
+    """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
+    scale = None
+    if tags_px and lid.tags:
+        sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
+        scale = float(np.median(sides)) / lid.tags.size_mm
+    placements = place(find_circles(photo.rgb), lid, photo.rgb.shape[:2], px_per_mm=scale)
+    rivals = [c for p in placements[:3] if (c := _refine(photo, lid, p.fit, tags_px, None)) is not None]
+    if not rivals:
+        raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
+    best_supported = max(rivals, key=lambda c: c.support)
+    if known is None or best_supported.used.mean() > DECISIVE:
+        return best_supported
+    alike = [
+        max(agreement(photo.rgb, _turned(c.fit.pose, r).registration(), known, lid) for r, _, _ in symmetries(lid))
+        for c in rivals
+    ]
+    best = int(np.argmax(alike))
+    if alike[best] < LEAST_AGREEMENT:
+        raise NotRegistered(
+            photo.path,
+            "what shows between the leaves does not look like this lid",
+            "check that it is the right lid, lift some leaves aside, or stick tags on the lid before the next grow",
+        )
+    return rivals[best]
+
+
+def register(photo: Photo, lid: Lid, *, known: LidView | None = None, max_fit_mm: float = 1.5) -> Registration:
+    """Find the lid in a photo.
+
+    Parameters
+    ----------
+    known:
+        The lid's look; it settles the labels and tells where the tags are.
+    max_fit_mm:
+        Largest root-mean-square error that is accepted.
+
+    Raises
+    ------
+    NotRegistered
+        If the lid is not found, or not surely enough.
+    """
+    size = photo.rgb.shape[:2]
+    tags_px = find_tags(photo.rgb, lid.tags) if lid.tags else {}
+    candidate: _Candidate | None = None
+    by_tags = _from_tags(tags_px, known, lid, size) if known is not None and len(tags_px) else None
+    if by_tags is not None:
+        candidate = _refine(photo, lid, by_tags, tags_px, known)
+    if candidate is None:
+        candidate = _by_holes(photo, lid, tags_px, known)
+    pose = candidate.fit.pose
+    seen = int(candidate.used.sum())
+    least = min(len(lid.labels), max(4, -(-len(lid.labels) // 3)))
+    if candidate.tags < 2 and seen < least:
+        raise NotRegistered(
+            photo.path,
+            f"only {seen} of {len(lid.labels)} sites show, too few to be sure where the lid lies",
+            "lift some leaves aside, or stick tags on the lid before the next grow",
+        )
+    spread = candidate.fit.error_mm(lid.sites_mm)
+    fit_mm = float(np.sqrt(np.median(candidate.fit.residual_mm) ** 2 + (spread**2).mean()))
+    if fit_mm > max_fit_mm or spread.max() > 0.25 * lid.hole_mm:
+        raise NotRegistered(
+            photo.path,
+            f"the lid was found only to {fit_mm:.1f} mm",
+            "photograph it again from straight above, the whole lid in the frame",
+        )
+    if candidate.tags == 0:
+        pose = _name_sites(photo, lid, pose, known)
+    words = (
+        ["tags"] * (len(tags_px) > 0) + ["holes"] * (seen > 0) + ["view"] * (known is not None and not candidate.tags)
+    )
+    return pose.registration(fit_mm, "+".join(words))
