@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import re
 import stat
 import warnings
@@ -15,6 +16,8 @@ from PIL import Image, UnidentifiedImageError
 
 from sprout.errors import PhotoError
 from sprout.settings import Settings
+
+logging.getLogger("PIL").addHandler(logging.NullHandler())  # or its remarks on broken files reach the user
 
 MIN_LONG_PX = 200
 MIN_SHORT_PX = 100
