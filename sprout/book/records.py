@@ -50,8 +50,7 @@ def write_anchor(connection: sqlite3.Connection, folder: Path, view: LidView, sh
     from sprout.registration import save_view
 
     file = f"lid_view_{sha256[:12] or 'given'}.npz"
-    with atomic(folder / file) as temporary:
-        save_view(view, temporary)
+    save_view(view, folder / file)
     connection.execute("INSERT INTO anchor (sha256, file, written_at) VALUES (?, ?, ?)", (sha256, file, now()))
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import date as Date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sprout.cli.output import complain, day_of, outcome, pairs, say
+from sprout.cli.output import LIMIT, Megapixels, Workers, complain, day_of, outcome, pairs, say
 from sprout.errors import UsageError
+from sprout.settings import Settings
 
 if TYPE_CHECKING:
     from sprout.book import Book
@@ -16,7 +18,6 @@ if TYPE_CHECKING:
     from sprout.plugs import Sowing
 
 BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
-Workers = Annotated[int, typer.Option("--workers", min=1, max=64, help="Photos read at the same time.")]
 
 
 def begin(
@@ -90,6 +91,7 @@ def log(
         typer.Option("--on", metavar="DATE", help="The day of photos that do not tell when they were taken."),
     ] = None,
     workers: Workers = 1,
+    max_megapixels: Megapixels = LIMIT,
     quiet: Annotated[bool, typer.Option("--quiet", help="No drawing of the lid at the end.")] = False,
 ) -> None:
     """Add photos to a book, in any order.
@@ -107,23 +109,22 @@ def log(
     with Book(book) as opened:
         if day is not None and day < opened.grow.sown:
             raise UsageError(f"--on {day}", f"is before the sowing on {opened.grow.sown}", "check the date")
-        read, held, unread = _log_all(opened, found, day, workers)
+        read, held, unread = _log_all(opened, found, day, workers, Settings(max_megapixels=max_megapixels))
         say(f"{read} read, {held} in the book already, {unread} could not be read")
         if (read or held) and not quiet:
             show_today(opened)
     raise typer.Exit(outcome(read + held, unread))
 
 
-def _log_all(book: Book, photos: list[Path], on: object, workers: int) -> tuple[int, int, int]:
+def _log_all(book: Book, photos: list[Path], on: Date | None, workers: int, settings: Settings) -> tuple[int, int, int]:
     from collections import Counter
-    from datetime import date
 
     from sprout.cli.progress import progress
     from sprout.intake import log_photos
 
     counts: Counter[str] = Counter()
-    day = on if isinstance(on, date) else None
-    for logged in progress(log_photos(book, photos, on=day, workers=workers), len(photos), "reading"):
+    logging = log_photos(book, photos, on=on, settings=settings, workers=workers)
+    for logged in progress(logging, len(photos), "reading"):
         counts[logged.outcome] += 1
         if logged.outcome == "unread":
             complain(f"{logged.path}: {logged.reason}")

@@ -7,9 +7,12 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from sprout.errors import UsageError
+from sprout.settings import Settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,6 +21,14 @@ if TYPE_CHECKING:
     from sprout.columns import Column
 
 STDOUT = Path("-")
+Csv = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="As CSV; - for standard output.")]
+Json = Annotated[bool, typer.Option("--json", help="As JSON on standard output.")]
+Workers = Annotated[int, typer.Option("--workers", min=1, max=64, help="Photos read at the same time.")]
+Megapixels = Annotated[
+    float,
+    typer.Option("--max-megapixels", envvar="SPROUT_MAX_MEGAPIXELS", min=1, help="Larger photos are refused."),
+]
+LIMIT = Settings.max_megapixels
 
 
 def complain(what: object) -> None:

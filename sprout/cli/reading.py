@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sprout.cli.output import complain, emit, outcome, screen, show_table
+from sprout.cli.output import LIMIT, Csv, Json, Megapixels, Workers, complain, emit, outcome, screen, show_table
 from sprout.errors import UsageError
+from sprout.settings import Settings
 
 if TYPE_CHECKING:
     import numpy as np
@@ -19,10 +20,7 @@ if TYPE_CHECKING:
     from sprout.survey import Survey
 
 Photos = Annotated[list[Path], typer.Argument(metavar="PHOTO…", help="Photos, or folders of them.")]
-Csv = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="As CSV; - for standard output.")]
-Json = Annotated[bool, typer.Option("--json", help="As JSON on standard output.")]
 Masks = Annotated[Path | None, typer.Option("--masks", metavar="DIR", help="Put the pixels' classes there.")]
-Workers = Annotated[int, typer.Option("--workers", min=1, max=64, help="Photos read at the same time.")]
 
 
 def measure(
@@ -39,6 +37,7 @@ def measure(
         typer.Option("--marked", metavar="DIR", help="Put the photos with the reading drawn on them there."),
     ] = None,
     workers: Workers = 1,
+    max_megapixels: Megapixels = LIMIT,
 ) -> None:
     """Read photos without a book."""
     from sprout import columns
@@ -48,8 +47,9 @@ def measure(
 
     plate = read_lid(lid)
     found = _found(photos)
-    known = learn_view(empty, plate) if empty is not None else None
-    surveys = survey_many(found, plate, known=known, masks=bool(masks or marked), workers=workers)
+    settings = Settings(max_megapixels=max_megapixels)
+    known = learn_view(empty, plate, settings=settings) if empty is not None else None
+    surveys = survey_many(found, plate, known=known, settings=settings, masks=masks is not None, workers=workers)
     stems = unique_stems(found)
     rows: list[dict[str, Any]] = []
     unread = 0
@@ -68,7 +68,14 @@ def measure(
     raise typer.Exit(outcome(len(found) - unread, unread))
 
 
-def cover(photos: Photos, csv: Csv = None, json: Json = False, masks: Masks = None, workers: Workers = 1) -> None:
+def cover(
+    photos: Photos,
+    csv: Csv = None,
+    json: Json = False,
+    masks: Masks = None,
+    workers: Workers = 1,
+    max_megapixels: Megapixels = LIMIT,
+) -> None:
     """Read photos that show no lid.
 
     How much of the frame is plant: for a microgreens tray, a seed bed, a pot.
@@ -80,7 +87,9 @@ def cover(photos: Photos, csv: Csv = None, json: Json = False, masks: Masks = No
     found = _found(photos)
     rows: list[dict[str, Any]] = []
     unread = 0
-    covers = cover_many(found, masks=masks is not None, workers=workers)
+    covers = cover_many(
+        found, settings=Settings(max_megapixels=max_megapixels), masks=masks is not None, workers=workers
+    )
     for one, stem in zip(progress(covers, len(found), "reading"), unique_stems(found), strict=True):
         row = _header(one.path, one.taken_at, one.reason)
         if one.reason:

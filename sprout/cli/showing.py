@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sprout.cli.output import emit, say, screen, show_table
+from sprout.cli.output import Csv, Json, Workers, emit, say, screen, show_table
 from sprout.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -30,8 +30,8 @@ _FIRST = {  # what a person wants to see first where the terminal is narrow
 def table(
     book: Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")],
     of: Annotated[str, typer.Option("--of", metavar="|".join(KINDS), help="Which table.")] = "plugs",
-    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="As CSV; - for standard output.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="As JSON on standard output.")] = False,
+    csv: Csv = None,
+    json: Json = False,
 ) -> None:
     """Show a table of a book.
 
@@ -132,7 +132,7 @@ def demo(
         Path | None,
         typer.Argument(metavar="[FOLDER]", help="Where to put the book; else a temporary folder."),
     ] = None,
-    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Photos read at the same time.")] = 1,
+    workers: Workers = 1,
 ) -> None:
     """Try it on the photos that come along."""
     from importlib.resources import as_file

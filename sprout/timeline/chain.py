@@ -28,15 +28,16 @@ _MISREAD = 0.02  # a single photo of a plain site is misread no more rarely than
 _FOOLED_LOOKS = 0.9  # a fooled look shows the wrong thing this often
 _SHOWING_AT_START, _SHOWING_ENDS, _BLIND_ENDS = 0.03, 0.02, 0.05
 _SHOWING_PER_DAY, _SHOWING_OVERHUNG = 0.001, 0.02
-_BLIND_PER_DAY, _BLIND_OVERHUNG = 0.0005, 0.005
-_DEATH_PER_DAY = 0.004
+_BLIND_PER_DAY, _BLIND_OVERHUNG = 0.0003, 0.005
+_DEATH_PER_DAY = 0.002
 _FALSE_CM2, _OVERHUNG_CM2 = 1.0, 8.0  # tissue that moss or a sticker, and that a neighbour's leaf, commonly passes for
 _COUNT_POWER = 0.5  # counting errors repeat from photo to photo, so a count weighs half
 _BY_HAND = 0.97  # a count by eye is right this often
 _SHOWS_FROM = 0.3
 _TOO_EARLY = 0.02  # while fewer than this share of plugs can be up, what shows is no seedling
 _OUTGROWN = 1.5  # and goes on being none until it has outgrown its first size by this factor
-_FLOOR = 1e-6  # nothing is impossible, or a correction could contradict everything
+_FLOOR = 1e-6  # no change between two looks is impossible, so that a correction can always be followed
+_NEVER = 1e-15  # likelihood of what a correction rules out
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ def without_false_start(looks: Sequence[Look], prior: Prior) -> list[Look]:
         size = 0.0 if isnan(look.tissue_cm2) else look.tissue_cm2
         if look.shows and 1 - (1 - prior.up_by(look.day)) ** prior.germs < _TOO_EARLY:
             there = max(there, size)
-        elif 0 < there and size <= _OUTGROWN * there and look.p_sprouted >= _SHOWS_FROM:
+        if there > 0 and size <= _OUTGROWN * there and look.p_sprouted >= _SHOWS_FROM:
             look = replace(look, p_sprouted=nan)
         out.append(look)
     return out
@@ -205,7 +206,7 @@ def _emission(look: Look, germs: int) -> FloatArray:
     if look.fixed is not None:
         least, most = look.fixed
         right = np.arange(germs + 1)
-        return np.tile(np.where((right >= least) & (right <= most), 1.0, _FLOOR), (3, 1))
+        return np.tile(np.where((right >= least) & (right <= most), 1.0, _NEVER), (3, 1))
     out = np.ones((3, germs + 1))
     if not isnan(look.p_sprouted):
         seen = min(max(look.p_sprouted, _MISREAD), 1 - _MISREAD)
