@@ -226,11 +226,11 @@ def save_jpeg(
     exif = Image.Exif()
     exif[0x0112] = orientation
     if taken_at is not None:
-        details = exif.get_ifd(0x8769)
-        details[0x9003] = taken_at.strftime("%Y:%m:%d %H:%M:%S")
+        details = {0x9003: taken_at.strftime("%Y:%m:%d %H:%M:%S")}
         if taken_at.tzinfo is not None:
             offset = taken_at.strftime("%z")
             details[0x9011] = f"{offset[:3]}:{offset[3:5]}"
+        exif[0x8769] = details
     path.parent.mkdir(parents=True, exist_ok=True)
     image.save(path, "JPEG", quality=quality, exif=exif)
     return path

@@ -6,7 +6,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 sys.path.insert(0, str(Path(__file__).parent))
 
 TEST_PHOTOS = Path(__file__).parents[1].parent / "shared" / "photos"
