@@ -114,10 +114,20 @@ def _check(
 def _read(
     book: Book, photos: list[tuple[Path, date | None]], on: date | None, settings: Settings, workers: int
 ) -> Iterator[Logged]:
+    from sprout.calibration import find_crop
     from sprout.survey import survey_many
 
     known, anchor = book.view(), book.anchor
-    surveys = survey_many([p for p, _ in photos], book.lid, known=known, settings=settings, workers=workers)
+    # plugs move, and notes may come after the photos: any site may hold the plug with the most seeds
+    germs = max(find_crop(s.crop).seedlings_per_seed * s.seeds for s in book.grow.sowing.values())
+    surveys = survey_many(
+        [p for p, _ in photos],
+        book.lid,
+        known=known,
+        seeds=[germs] * len(book.lid.labels),
+        settings=settings,
+        workers=workers,
+    )
     for (path, day), survey in zip(photos, surveys, strict=True):
         yield _write(book, path, day, survey, on=on, settings=settings, anchor=anchor)
 

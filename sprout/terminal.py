@@ -34,11 +34,12 @@ class Site:
 
     @property
     def sign(self) -> str:
-        """Five characters."""
+        """Five characters; six where a number of two digits has both marks."""
         if self.status == "bare":
             return "  -  "
         middle = {"sprouted": f"{self.seedlings}", "unsure": "?", "hidden": "~"}.get(self.status, " ")
-        inside = f"{'+' if self.new else ''}{middle}{'!' if self.alarm else ''}"
+        gap = " " if len(middle) == 1 else ""
+        inside = f"{'+' if self.new else gap}{middle}{'!' if self.alarm else gap}"
         return f"({inside:^3})"
 
 

@@ -16,6 +16,8 @@ from sprout.settings import VERSION
 # typer brings its own copy of click or uses the installed one, as its version may be
 _WordsFault = cast(type[Exception], typer.BadParameter.__mro__[1])
 
+_INTERRUPTED = 130
+
 app = typer.Typer(
     name="sprout",
     help="Count the seedlings on a hydroponic lid from one phone photo a day.",
@@ -62,7 +64,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        return int(app(args=None if argv is None else list(argv), standalone_mode=False) or 0)
+        words = None if argv is None else list(argv)
+        status = int(app(args=words, prog_name="sprout", standalone_mode=False) or 0)
+        if status == _INTERRUPTED:  # some versions of typer turn Ctrl-C into a status
+            raise KeyboardInterrupt
+        return status
     except PhotoError as e:  # one photo was all the command had
         complain(e)
         return 4
@@ -71,7 +77,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return e.exit_code
     except (KeyboardInterrupt, typer.Abort):
         complain("stopped; what was done so far is kept, the same command goes on from there")
-        return 130
+        return _INTERRUPTED
     except _WordsFault as e:
         context, message = getattr(e, "ctx", None), cast(Any, e).format_message()
         path = context.command_path if context else "sprout"

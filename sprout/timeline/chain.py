@@ -37,7 +37,7 @@ _SHOWS_FROM = 0.3
 _TOO_EARLY = 0.02  # while fewer than this share of plugs can be up, what shows is no seedling
 _OUTGROWN = 1.5  # and goes on being none until it has outgrown its first size by this factor
 _FLOOR = 1e-6  # no change between two looks is impossible, so that a correction can always be followed
-_NEVER = 1e-15  # likelihood of what a correction rules out
+_NEVER = 1e-30  # likelihood of what a correction rules out
 
 
 @dataclass(frozen=True)
