@@ -20,7 +20,7 @@ from scipy.optimize import least_squares
 from sprout.registration.geometry import Array, Registration
 
 FOCAL = 0.73
-"""Usual focal length of a phone's main lens in long sides of a 4:3 picture: 24 to 28 mm on 36 x 24 (common practice)."""
+"""Usual focal length of a phone's main lens in long sides of a picture: 24 to 28 mm on 36 x 24 (common practice)."""
 RISE_MM = 1.7
 """Usual height of a rim above the plate: the lip of a net cup or a collar lies on top of it (common practice)."""
 _MIDDLE = np.array([0, 0, 0, 0, 0, 0, 0, -0.02, RISE_MM])

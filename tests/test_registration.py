@@ -1,0 +1,151 @@
+"""Registration on drawn lids whose truth is known, and the maths of the map itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from artificial import Drawing, Stand, draw_lid, drawn_lid
+from skimage.draw import polygon
+
+from sprout.errors import BookError, NotRegistered
+from sprout.photo import Photo, Quality
+from sprout.registration import (
+    Registration,
+    agreement,
+    learn_view,
+    load_view,
+    register,
+    save_view,
+    straighten,
+)
+from sprout.registration.camera import RISE_MM, Pose, fit_pose
+from sprout.registration.tags import find_tags
+
+
+def photo_of(drawing: Drawing) -> Photo:
+    h, w = drawing.rgb.shape[:2]
+    return Photo(Path("drawn.jpg"), "0" * 64, None, w, h, drawing.rgb, 1.0, Quality(0.6, 0, 0))
+
+
+def site_errors_mm(found: Registration, drawing: Drawing) -> np.ndarray:
+    """Distance of each labelled site from its truth, in mm; a wrong label is a large error."""
+    sites = drawing.lid.sites_mm
+    return np.linalg.norm(found.to_mm(drawing.registration.to_px(sites)) - sites, axis=1)
+
+
+def test_to_px_and_back() -> None:
+    reg = Registration(np.array([[3.9, 0.5, 200], [-0.5, 3.8, 500], [1e-5, 6e-5, 1]]), -0.05, (1512, 2016), 0, "")
+    mm = np.random.default_rng(0).uniform(0, 300, (50, 2))
+    assert np.allclose(reg.to_mm(reg.to_px(mm)), mm, atol=1e-3)
+
+
+def test_area_of_drawn_discs_is_pi_r_squared_after_tilt() -> None:
+    pose = Pose(np.array([0.3, -0.15, 0.7, 40, -60, np.log(4.0), 0.05, -0.03, 0.0]), np.zeros(2), (1512, 2016))
+    reg = pose.registration()
+    for centre in ([-90.0, -60.0], [0.0, 0.0], [80.0, 70.0]):
+        turn = np.linspace(0, 2 * np.pi, 400)
+        rim = reg.to_px(np.array(centre) + 12 * np.column_stack([np.cos(turn), np.sin(turn)]))
+        y, x = polygon(rim[:, 1], rim[:, 0])
+        area = reg.mm2_per_px(np.column_stack([x, y]).astype(float)).sum()
+        assert area == pytest.approx(np.pi * 12**2, rel=0.01)
+
+
+def test_straightening_undoes_a_known_homography() -> None:
+    board = np.kron(np.indices((12, 16)).sum(0) % 2, np.ones((30, 30))).astype(np.uint8) * 200 + 20
+    board = np.repeat(board[..., None], 3, 2)
+    matrix = np.array([[1.9, 0.3, 120], [-0.2, 1.8, 260], [2e-4, 1e-4, 1]])
+    seen = cv2.warpPerspective(board, matrix, (1200, 1000))
+    reg = Registration(matrix, 0.0, (1000, 1200), 0.0, "")
+    back, inside = straighten(seen, reg, origin_mm=(0.0, 0.0), size=board.shape[:2], px_per_mm=1.0)
+    assert inside.all()
+    assert np.median(np.abs(back.astype(int) - board)) <= 2
+
+
+def test_pose_is_recovered_from_noisy_points() -> None:
+    true = Pose(np.array([0.2, 0.1, -1.2, 30, 50, np.log(3.5), -0.05, -0.03, RISE_MM]), np.full(2, 100.0), (1512, 2016))
+    x, y = np.meshgrid(np.arange(5) * 50.0, np.arange(4) * 50.0)
+    mm = np.column_stack([x.ravel(), y.ravel()])
+    px = true.rims.to_px(mm) + np.random.default_rng(2).normal(0, 0.5, mm.shape)
+    start = replace(true, numbers=true.numbers + [-0.2, -0.1, 0.1, 20, -15, 0.05, 0.05, 0.01, 0])
+    fit = fit_pose(start, mm, px, 0.5)
+    off = np.linalg.norm(fit.pose.rims.to_px(mm) - true.rims.to_px(mm), axis=1) / 3.5
+    assert off.max() < 0.4
+    assert 0.2 < off.max() / fit.error_mm(mm).max() < 3
+
+
+@pytest.mark.parametrize("pattern", ["grid", "staggered", "ring"])
+@pytest.mark.parametrize(("tilt", "roll"), [(0, 0), (12, 25), (20, 100)])
+def test_sites_are_found_and_named(pattern: str, tilt: float, roll: float) -> None:
+    drawing = draw_lid(drawn_lid(pattern), tilt_deg=tilt, tilt_towards_deg=40, roll_deg=roll, look_alikes=True, seed=3)
+    found = register(photo_of(drawing), drawing.lid)
+    px, true = found.to_px(drawing.lid.sites_mm), drawing.registration.to_px(drawing.lid.sites_mm)
+    scale = float(np.median(found.px_per_mm(drawing.lid.sites_mm)))
+    nearest = np.linalg.norm(px[:, None] - true[None], axis=2).min(1) / scale
+    assert nearest.max() < 2.0
+    if pattern == "grid":
+        corners = np.linalg.norm(px[[0, -1]], axis=1)
+        assert corners[0] < corners[1], "A1 lies nearer the upper left than the last site"
+
+
+def test_labels_stick_when_the_photo_is_taken_from_the_other_side() -> None:
+    lid = drawn_lid("grid", tags=True)
+    first = photo_of(draw_lid(lid, roll_deg=3, seed=1))
+    begun = register(first, lid)
+    known = learn_view(first.rgb, begun, lid, tags_px=find_tags(first.rgb, lid.tags))
+    assert set(known.tags_mm) == set(lid.tags.ids)
+    for roll in (5, 95, 183, 275):
+        drawing = draw_lid(lid, roll_deg=roll, tilt_deg=8, sprouts={"A1": 2, "B2": 1}, seed=roll)
+        found = register(photo_of(drawing), lid, known=known)
+        assert site_errors_mm(found, drawing).max() < 1.5
+        assert "tags" in found.fit_by
+
+
+def test_leaves_over_most_holes_do_not_shift_the_lattice() -> None:
+    lid = drawn_lid("grid", tags=True)
+    first = photo_of(draw_lid(lid, seed=1))
+    known = learn_view(first.rgb, register(first, lid), lid, tags_px=find_tags(first.rgb, lid.tags))
+    grown = {label: Stand(2, leaf_mm=22, true_pairs=2) for label in lid.labels[: len(lid.labels) * 2 // 3]}
+    drawing = draw_lid(lid, sprouts=grown, roll_deg=10, tilt_deg=6, seed=4)
+    assert site_errors_mm(register(photo_of(drawing), lid, known=known), drawing).max() < 1.5
+
+
+def test_a_picture_without_a_lid_is_refused() -> None:
+    grain = np.random.default_rng(0).normal(120, 25, (1512, 2016, 3)).clip(0, 255).astype(np.uint8)
+    nothing = Photo(Path("table.jpg"), "0" * 64, None, 2016, 1512, grain, 1.0, Quality(0.6, 0, 0))
+    with pytest.raises(NotRegistered, match=r"table\.jpg: .*(lid was not found|sites show|found only to)"):
+        register(nothing, drawn_lid("grid"))
+
+
+def test_another_lid_is_refused() -> None:
+    drawing = draw_lid(drawn_lid("ring"), seed=5)
+    with pytest.raises(NotRegistered, match=r"lid|sites"):
+        register(photo_of(drawing), drawn_lid("grid", rows=4, columns=6))
+
+
+def test_agreement_tells_a_right_registration_from_a_shifted_one() -> None:
+    lid = drawn_lid("grid")
+    first = photo_of(draw_lid(lid, look_alikes=True, seed=1))
+    begun = register(first, lid)
+    known = learn_view(first.rgb, begun, lid)
+    shifted = replace(begun, homography=begun.homography @ np.array([[1, 0, 62.0], [0, 1, 0], [0, 0, 1]]))
+    assert agreement(first.rgb, begun, known, lid) > 0.9
+    assert agreement(first.rgb, shifted, known, lid) < 0.6
+
+
+def test_a_view_survives_its_file(tmp_path: Path) -> None:
+    lid = drawn_lid("grid", tags=True)
+    first = photo_of(draw_lid(lid, seed=1))
+    known = learn_view(first.rgb, register(first, lid), lid, tags_px=find_tags(first.rgb, lid.tags))
+    save_view(known, tmp_path / "view.npz")
+    back = load_view(tmp_path / "view.npz")
+    assert (back.rgb == known.rgb).all()
+    assert (back.shown == known.shown).all()
+    assert back.origin_mm == known.origin_mm
+    assert all(np.allclose(back.tags_mm[k], known.tags_mm[k]) for k in known.tags_mm)
+    (tmp_path / "view.npz").write_bytes(b"half")
+    with pytest.raises(BookError, match="missing or damaged"):
+        load_view(tmp_path / "view.npz")
