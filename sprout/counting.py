@@ -1,0 +1,178 @@
+"""How many seedlings: from the shape of a site's tissue to a posterior over their number.
+
+Up to the first true leaves a seedling is a pair of seed leaves about one stem. The number of leaves shows in the
+outline: lobes, dents, patches, area over the square of a leaf's half width, symmetry about a centre (one pair has it,
+two seldom do). A multinomial logistic model (McCullagh & Nelder 1989, Generalized Linear Models, ch. 5) weighs these
+features; ``calibration/fit_counting.py`` fits it and writes ``calibration/counting.json``.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from sprout.files import shipped
+
+Array = npt.NDArray[np.float64]
+
+STEP_MM = 0.4
+"""Grid on which shapes are measured, on the lid's plane."""
+MOST = 6
+"""Largest number of seedlings told apart."""
+FEATURES = (
+    "log_area",
+    "log_half_width",
+    "leaves_by_area",
+    "lobes",
+    "patches",
+    "largest_patch",
+    "solidity",
+    "log_extent",
+    "dents",
+    "symmetry",
+    "tips",
+    "elongation",
+    "log_area_against_lid",
+    "log_half_width_against_lid",
+    "log_area_of_lid",
+)
+
+
+def shape(tissue: npt.NDArray[np.bool_]) -> dict[str, float]:
+    """Features of one site's tissue, an (h, w) mask with some of it set, ``STEP_MM`` per pixel."""
+    mask = np.pad(tissue, 3).astype(np.uint8)
+    area = float(mask.sum()) * STEP_MM**2
+    depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, 5), (0, 0), 1.0) * STEP_MM
+    half_width = float(depth.max())
+    reach = 2 * round(0.8 * half_width / STEP_MM) + 1
+    tops = (depth >= cv2.dilate(depth, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))) & (
+        depth > 0.45 * half_width
+    )
+    lobes = cv2.connectedComponents(tops.astype(np.uint8), connectivity=8)[0] - 1
+    patch_area = cv2.connectedComponentsWithStats(mask, connectivity=8)[2][1:, cv2.CC_STAT_AREA] * STEP_MM**2
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    points = np.concatenate(outlines)
+    hull_area = cv2.contourArea(cv2.convexHull(points)) * STEP_MM**2
+    extent = cv2.minEnclosingCircle(points)[1] * STEP_MM
+    outline = max(outlines, key=len)
+    dents = 0
+    if len(outline) > 8:
+        hull = cv2.convexHull(outline, returnPoints=False)
+        defects = cv2.convexityDefects(outline, np.sort(hull, axis=0)[::-1])
+        if defects is not None:
+            dents = int((np.asarray(defects).reshape(-1, 4)[:, 3] / 256 * STEP_MM > 0.5 * half_width).sum())
+    coarse = cv2.resize(mask.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    spectrum = np.fft.rfft2(coarse, [2 * s for s in coarse.shape])
+    symmetry = float(np.fft.irfft2(spectrum**2).max() / (coarse**2).sum())
+    y, x = np.nonzero(mask)
+    dy, dx = (y - y.mean()) * STEP_MM, (x - x.mean()) * STEP_MM
+    profile = np.zeros(48)
+    np.maximum.at(profile, ((np.arctan2(dy, dx) / (2 * np.pi)) * 48).astype(int) % 48, np.hypot(dy, dx))
+    around = np.convolve(np.concatenate([profile[-2:], profile, profile[:2]]), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
+    wider = np.max([np.roll(around, k) for k in range(-3, 4)], axis=0)
+    lower = np.min([np.roll(around, k) for k in range(-6, 7)], axis=0)
+    tips = int(((around == wider) & (around - lower > 0.15 * around.max())).sum())
+    spread = np.linalg.eigvalsh(np.cov(np.vstack([dx, dy])) + 0.1 * np.eye(2))
+    return {
+        "log_area": np.log(area),
+        "log_half_width": np.log(half_width),
+        "leaves_by_area": np.log(area / half_width**2),
+        "lobes": np.sqrt(lobes),
+        "patches": np.sqrt(float((patch_area > max(1.5, 0.05 * area)).sum())),
+        "largest_patch": float(patch_area.max()) / area,
+        "solidity": area / max(hull_area, 1e-3),
+        "log_extent": np.log(extent / half_width),
+        "dents": np.sqrt(dents),
+        "symmetry": symmetry,
+        "tips": np.sqrt(tips),
+        "elongation": float(np.log(spread[0] / spread[1])),
+    }
+
+
+def against_lid(shapes: Sequence[dict[str, float] | None]) -> list[dict[str, float] | None]:
+    """Shapes of all sites of one photo (None where there is no tissue), each with what the lid's other plants are like."""
+    some = [s for s in shapes if s is not None]
+    if not some:
+        return list(shapes)
+    area, width = (float(np.median([s[k] for s in some])) for k in ("log_area", "log_half_width"))
+    return [
+        None
+        if s is None
+        else {
+            **s,
+            "log_area_against_lid": s["log_area"] - area,
+            "log_half_width_against_lid": s["log_half_width"] - width,
+            "log_area_of_lid": area,
+        }
+        for s in shapes
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """A multinomial logistic model over 1 … MOST seedlings, and the mass that a 90 % range must hold."""
+
+    features: tuple[str, ...]
+    centre: Array
+    scale: Array
+    weights: Array
+    range_mass: float
+
+    def posterior(self, seen: dict[str, float]) -> Array:
+        """(MOST,) probabilities of 1 … MOST seedlings, given that there is at least one."""
+        z = (np.array([seen[f] for f in self.features]) - self.centre) / self.scale
+        score = self.weights @ np.append(np.clip(z, -4, 4), 1.0)
+        p = np.exp(score - score.max())
+        return np.asarray(p / p.sum())
+
+
+@cache
+def shipped_model() -> Model:
+    """The fitted model that ships with the package."""
+    data = json.loads((shipped("calibration") / "counting.json").read_text(encoding="utf-8"))
+    return Model(
+        tuple(data["features"]),
+        np.array(data["centre"]),
+        np.array(data["scale"]),
+        np.array(data["weights"]),
+        float(data["range_mass"]),
+    )
+
+
+def posterior(seen: dict[str, float] | None, p_sprouted: float, *, seeds: int | None = None) -> Array:
+    """(MOST + 1,) probabilities of 0 … MOST seedlings in a site.
+
+    Parameters
+    ----------
+    seen:
+        The site's features (see :func:`shape` and :func:`against_lid`), None where no tissue is seen.
+    p_sprouted:
+        Probability that there is at least one.
+    seeds:
+        Number of seeds sown, if known: no more seedlings than that.
+    """
+    if seen is None:
+        # nothing to count on: what was sown may all be there, few more likely than many
+        up = 0.5 ** np.arange(MOST)
+    else:
+        up = shipped_model().posterior(seen)
+    if seeds is not None and 1 <= seeds < MOST:
+        up[seeds:] = 0
+    up = up / up.sum()
+    return np.concatenate([[1 - p_sprouted], p_sprouted * up])
+
+
+def mode_and_range(p: Array, mass: float) -> tuple[int, int, int]:
+    """Most likely number, and the ends of the narrowest run of numbers around it that holds ``mass``."""
+    low = high = mode = int(p.argmax())
+    while p[low : high + 1].sum() < mass and (low > 0 or high < len(p) - 1):
+        down = p[low - 1] if low > 0 else -1.0
+        up = p[high + 1] if high < len(p) - 1 else -1.0
+        low, high = (low - 1, high) if down > up else (low, high + 1)
+    return mode, low, high
