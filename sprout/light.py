@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.floating]
 Picture = npt.NDArray[np.uint8]
 
@@ -46,7 +47,7 @@ def exg(rgb: npt.ArrayLike) -> Floats:
 
 
 def exgr(rgb: npt.ArrayLike) -> Floats:
-    """Excess green minus excess red, 3g - 2.4r - b; plant where > 0 (Meyer & Neto 2008, Comput. Electron. Agric. 63)."""
+    """Excess green minus excess red, 3g - 2.4r - b; plant where > 0 (Meyer & Neto 2008, CEA 63:282-293)."""
     r, g, b = _chromatic(rgb)
     return np.asarray(3 * g - 2.4 * r - b)
 
@@ -72,7 +73,7 @@ def dgci(rgb: npt.ArrayLike) -> Floats:
     """
     v = np.asarray(rgb, np.float32)
     h, s, b = np.moveaxis(cv2.cvtColor(v.reshape(-1, 1, 3), cv2.COLOR_RGB2HSV).reshape(v.shape), -1, 0)
-    return np.asarray(np.where((h >= 60) & (h <= 120), ((h - 60) / 60 + (1 - s) + (1 - b)) / 3, np.nan))
+    return np.asarray(np.where((h > 59.99) & (h < 120.01), ((h - 60) / 60 + (1 - s) + (1 - b)) / 3, np.nan))
 
 
 def lab(rgb: Picture) -> npt.NDArray[np.float32]:

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
-from sprout.light import LUMINANCE, UNKNOWN, Lamp, exg, lab, to_linear
+from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, to_linear
 from sprout.photo import Photo
-from sprout.registration import Array, LidView, Registration
+from sprout.registration import LidView, Registration
 
 _STEP_MM = 1.0
 _COLLAR = 1.35
@@ -101,7 +101,7 @@ def _lamp(straight: _Straight, lid: Lid, view: LidView | None) -> Lamp:
 
 
 def _median_step(values: npt.NDArray[np.float32], reach: int) -> tuple[Array, Array]:
-    """Step of colour across each place of a strip (n, m, 3), the median over its m lines: (n,) size, (n,) share seen."""
+    """Median step of colour over the m lines of a strip (n, m, 3) at each place: (n,) size, (n,) share of lines seen."""
     n = len(values) - 2 * reach
     size, seen = np.zeros(len(values)), np.zeros(len(values))
     step = np.sort(values[2 * reach :] - values[:n], axis=1)
