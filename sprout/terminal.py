@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -98,6 +99,14 @@ def _places(lid: Lid) -> list[tuple[int, int]]:
     # two sites are clear of each other when they are far enough apart either way; line height is about two columns
     with np.errstate(divide="ignore"):
         scale = np.minimum(_CELL / dx[apart], 2 * _LINES / dy[apart]).max() if len(mm) > 1 else 0.0
-    columns = np.round(mm[:, 0] * scale + 1e-6).astype(int)
-    rows = np.round(mm[:, 1] * scale / 2 + 1e-6).astype(int)
+    columns, rows = _steps(mm[:, 0] * scale), _steps(mm[:, 1] * scale / 2)
     return [(int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
+
+
+def _steps(at: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    """Whole characters; what is evenly spaced stays so."""
+    levels, place = np.unique(at.round(6), return_inverse=True)
+    gaps = np.diff(levels)
+    if len(gaps) and np.ptp(gaps) < 1e-3:
+        return np.asarray(place * max(1, round(gaps[0])), np.int64)
+    return np.round(at).astype(np.int64)

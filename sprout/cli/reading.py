@@ -49,7 +49,7 @@ def measure(
     found = _found(photos)
     settings = Settings(max_megapixels=max_megapixels)
     known = learn_view(empty, plate, settings=settings) if empty is not None else None
-    surveys = survey_many(found, plate, known=known, settings=settings, masks=masks is not None, workers=workers)
+    surveys = survey_many(found, plate, known=known, settings=settings, masks=bool(masks or marked), workers=workers)
     stems = unique_stems(found)
     rows: list[dict[str, Any]] = []
     unread = 0

@@ -72,5 +72,5 @@ def _advise_sprouted(plug: Condition, crop: Crop, day: int) -> tuple[str, str]:
     if plug.yellow_pct >= _SICK_PCT:
         return "check food and light" if fed else "feed", f"{plug.yellow_pct:.0f} % of its tissue is yellowing"
     if up >= _FEED_AFTER_DAYS and not fed:
-        return "feed", f"{up} days after it came up it has used up its seed, and no feed is noted in the last 14 days"
+        return "feed", "it has been up for a week or more and used up its seed; no feed is noted in the last 14 days"
     return "nothing", "it is growing on"
