@@ -97,7 +97,7 @@ class Lamp:
     gains:
         Factors on linear red, green and blue that make a neutral surface neutral and bring the exposure to normal.
     basis:
-        What it rests on: ``paper`` (the tags' white), ``view`` (the plate against its known view), ``plate``, ``none``.
+        What it rests on: ``view`` (the plate against its known look), ``plate``, ``ground``, ``none``.
     """
 
     gains: tuple[float, float, float]
