@@ -101,7 +101,7 @@ def _lamp(straight: _Straight, lid: Lid, view: LidView | None) -> Lamp:
 
 
 def _median_step(values: npt.NDArray[np.float32], reach: int) -> tuple[Array, Array]:
-    """Median step of colour over the m lines of a strip (n, m, 3) at each place: (n,) size, (n,) share of lines seen."""
+    """Median step of colour over the m lines of a strip (n, m, 3) at each place: (n,) size, (n,) share seen."""
     n = len(values) - 2 * reach
     size, seen = np.zeros(len(values)), np.zeros(len(values))
     step = np.sort(values[2 * reach :] - values[:n], axis=1)
