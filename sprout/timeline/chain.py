@@ -32,6 +32,7 @@ _BLIND_PER_DAY, _BLIND_OVERHUNG = 0.0003, 0.005
 _DEATH_PER_DAY = 0.002
 _FALSE_CM2, _OVERHUNG_CM2 = 1.0, 8.0  # tissue that moss or a sticker, and that a neighbour's leaf, commonly passes for
 _COUNT_POWER = 0.5  # counting errors repeat from photo to photo, so a count weighs half
+_ONE_OFF = 0.08  # chance that the count is one too many, and as much that it is one too few, on every photo alike
 _BY_HAND = 0.97  # a count by eye is right this often
 _SHOWS_FROM = 0.3
 _TOO_EARLY = 0.02  # while fewer than this share of plugs can be up, what shows is no seedling
@@ -112,10 +113,22 @@ def weigh_looks(looks: Sequence[Look], prior: Prior) -> Belief:
     beliefs, logs = zip(*(_smooth(looks, emissions, prior, share, germs) for share in prior.share), strict=True)
     weight = np.exp(np.array(logs) - max(logs))
     weight /= weight.sum()
-    return Belief(
-        sum(w * b.seedlings for w, b in zip(weight, beliefs, strict=True)),
-        sum(w * b.first for w, b in zip(weight, beliefs, strict=True)),
-    )
+    seedlings = sum(w * b.seedlings for w, b in zip(weight, beliefs, strict=True))
+    for k, look in enumerate(looks):
+        if look.fixed is None and not look.by_hand:
+            seedlings[k] = _miscounted(seedlings[k])
+    return Belief(seedlings, sum(w * b.first for w, b in zip(weight, beliefs, strict=True)))
+
+
+def _miscounted(chances: FloatArray) -> FloatArray:
+    """The same chances, allowing for a count that is one off on every photo (leaves that always lie over another)."""
+    out = (1 - 2 * _ONE_OFF) * chances[1:]
+    out[1:] += _ONE_OFF * chances[1:-1]
+    out[:-1] += _ONE_OFF * chances[2:]
+    if len(out):  # at either end there is no further to be off
+        out[0] += _ONE_OFF * chances[1]
+        out[-1] += _ONE_OFF * chances[-1]
+    return np.concatenate([chances[:1], out])
 
 
 def without_false_start(looks: Sequence[Look], prior: Prior) -> list[Look]:
