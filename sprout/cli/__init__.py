@@ -76,7 +76,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         complain(e)
         return e.exit_code
     except (KeyboardInterrupt, typer.Abort):
-        complain("stopped; what was done so far is kept, the same command goes on from there")
+        complain("stopped")
         return _INTERRUPTED
     except _WordsFault as e:
         context, message = getattr(e, "ctx", None), cast(Any, e).format_message()

@@ -124,14 +124,17 @@ def _log_all(book: Book, photos: list[Path], on: Date | None, workers: int, sett
 
     counts: Counter[str] = Counter()
     logging = log_photos(book, photos, on=on, settings=settings, workers=workers)
-    for logged in progress(logging, len(photos), "reading"):
-        counts[logged.outcome] += 1
-        if logged.outcome == "unread":
-            complain(f"{logged.path}: {logged.reason}")
-        elif logged.outcome == "held" and logged.reason:
-            say(f"{logged.path}: in the book already, could not be read ({logged.reason})")
-        elif logged.outcome == "held":
-            say(f"{logged.path}: in the book already")
+    try:
+        for logged in progress(logging, len(photos), "reading"):
+            counts[logged.outcome] += 1
+            if logged.outcome == "unread":
+                complain(f"{logged.path}: {logged.reason}")
+            elif logged.outcome == "held":
+                why = f", could not be read ({logged.reason})" if logged.reason else ""
+                say(f"{logged.path}: in the book already{why}")
+    except KeyboardInterrupt:
+        say("what was read so far is in the book; the same command goes on from there")
+        raise
     return counts["read"], counts["held"], counts["unread"]
 
 

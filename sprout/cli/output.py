@@ -29,6 +29,7 @@ Megapixels = Annotated[
     typer.Option("--max-megapixels", envvar="SPROUT_MAX_MEGAPIXELS", min=1, help="Larger photos are refused."),
 ]
 LIMIT = Settings.max_megapixels
+_LONG, _FOLDED = ("reason", "advice_why"), 30  # columns of whole sentences, and the room they need at least
 
 
 def complain(what: object) -> None:
@@ -110,7 +111,7 @@ def plain(row: dict[Any, Any]) -> dict[str, Any]:
     return {str(k): None if pd.isna(v) else (v.item() if hasattr(v, "item") else v) for k, v in row.items()}
 
 
-def show_table(table: pd.DataFrame, columns: Sequence[Column], *, title: str = "") -> None:
+def show_table(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     """A table for a person: columns in the order of their worth, as many as the terminal is wide."""
     from rich.table import Table
 
@@ -118,17 +119,17 @@ def show_table(table: pd.DataFrame, columns: Sequence[Column], *, title: str = "
     if table.empty:
         console.print("nothing yet")
         return
-    out = Table(title=title or None, title_justify="left", box=None, pad_edge=False, header_style="dim")
+    out = Table(box=None, pad_edge=False, header_style="dim")
     room = console.width
+    shown = []
     for c in columns:
-        cells = [_cell(v, c) for v in table[c.name]]
-        head = c.name if c.unit in ("", "ISO 8601", "d", "%", "cm2") else f"{c.name} {c.unit}"
-        width = max(len(head), *map(len, cells))
-        if c.name not in ("advice_why", "reason") and room < width:
+        fold = c.name in _LONG
+        width = _FOLDED if fold else max(len(c.name), *(len(_cell(v, c)) for v in table[c.name])) + 1
+        if width > room:
             continue
-        room -= width + 1
-        out.add_column(head, justify="left" if c.kind == "text" else "right", no_wrap=c.name != "advice_why")
-    shown = [c for c in columns if any(str(col.header).split(" ")[0] == c.name for col in out.columns)]
+        room -= width
+        shown.append(c)
+        out.add_column(c.name, justify="left" if c.kind == "text" else "right", no_wrap=not fold)
     for row in table.to_dict("records"):
         out.add_row(*(_cell(row[c.name], c) for c in shown))
     console.print(out)
@@ -139,6 +140,8 @@ def _cell(value: Any, column: Column) -> str:
 
     if pd.isna(value):
         return ""
+    if column.name == "photo":
+        return Path(value).name
     return f"{value:.{column.decimals}f}" if column.kind == "float" else str(value)
 
 

@@ -23,7 +23,7 @@ _FIRST = {  # what a person wants to see first where the terminal is narrow
     "days": ("date", "day", "plug", "site", "status", "seedlings", "tissue_cm2", "yellow_pct", "dry_pct", "flags"),
     "plugs": ("plug", "site", "status", "seedlings", "day_sprouted", "p_yet", "advice", "advice_why"),
     "grow": (),
-    "photos": ("date", "photo", "readable", "reason", "fit_mm", "fit_by"),
+    "photos": ("date", "photo", "readable", "fit_mm", "fit_by", "reason"),
 }
 
 
