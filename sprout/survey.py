@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from sprout.errors import SproutError
+from sprout.photo import Photo, read_photo
+from sprout.readings import read_sites
+from sprout.registration import LidView, register
+from sprout.registration import learn_view as view_of
+from sprout.registration.tags import find_tags
 from sprout.settings import Settings
+from sprout.tissue import ALGAE, OTHER, classify
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    import numpy as np
-    import numpy.typing as npt
-
     from sprout.lid import Lid
-    from sprout.registration import LidView
+    from sprout.registration import Registration
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,16 +64,154 @@ class Survey:
     sites: npt.NDArray[np.uint8] | None = None
 
 
+@dataclass(frozen=True, eq=False)
+class CoverSurvey:
+    """What one photo without a lid yields; the fields that :class:`Survey` has too mean the same."""
+
+    path: Path
+    sha256: str = ""
+    taken_at: datetime | None = None
+    reason: str = ""
+    cover_pct: float | None = None
+    yellow_pct: float | None = None
+    dry_pct: float | None = None
+    flags: str = ""
+    classes: npt.NDArray[np.uint8] | None = None
+
+
+def _full_size(map_: npt.NDArray[np.uint8], photo: Photo) -> npt.NDArray[np.uint8]:
+    size = (photo.width_px, photo.height_px)
+    return map_ if photo.scale == 1 else np.asarray(cv2.resize(map_, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+
+
+def _look(photo: Photo, registration: Registration, lid: Lid, classes: npt.NDArray[np.uint8]) -> LidView:
+    """The straightened view of a photo, with its tags and without what plants hide."""
+    from sprout.plate import plate_outline
+
+    return view_of(
+        photo.rgb,
+        registration,
+        lid,
+        tags_px=find_tags(photo.rgb, lid.tags) if lid.tags else {},
+        plants=(classes != OTHER) & (classes != ALGAE),
+        outline_mm=plate_outline(photo, registration, lid),
+    )
+
+
+def learn_view(path: Path, lid: Lid, *, settings: Settings | None = None) -> LidView:
+    """The lid's look from a photo of it, best empty.
+
+    Raises
+    ------
+    PhotoError
+        If the photo cannot be read, or the lid is not found in it.
+    """
+    settings = settings or Settings()
+    photo = read_photo(path, settings=settings)
+    registration = register(photo, lid, max_fit_mm=settings.max_fit_mm)
+    return _look(photo, registration, lid, classify(photo, registration, lid).classes)
+
+
+def _why(error: Exception) -> str:
+    """The reason for a photo that gave nothing; a fault of ours is named as one."""
+    if isinstance(error, SproutError):
+        return error.reason
+    if isinstance(error, MemoryError):
+        return "too little memory: close other programs or use a smaller photo"
+    return f"a fault in sprout ({type(error).__name__}: {error}): please report it, the other photos are not affected"
+
+
 def survey(
     path: Path,
     lid: Lid,
     *,
     known: LidView | None = None,
+    seeds: Sequence[int] | None = None,
     settings: Settings | None = None,
     masks: bool = False,
 ) -> Survey:
-    """Read one photo. Never raises for a photo that cannot be read: the reason is in the result."""
-    raise NotImplementedError
+    """Read one photo. Never raises for a photo that cannot be read: the reason is in the result.
+
+    Parameters
+    ----------
+    known:
+        The lid's look; it settles the labels and tells where the tags are.
+    seeds:
+        Seeds sown per site in the lid's order, where known.
+    masks:
+        Keep the maps of classes and sites.
+    """
+    settings = settings or Settings()
+    header: dict[str, Any] = {}
+    try:
+        photo = read_photo(path, settings=settings)
+        header = {
+            "sha256": photo.sha256,
+            "taken_at": photo.taken_at,
+            "width_px": photo.width_px,
+            "height_px": photo.height_px,
+        }
+        registration = register(photo, lid, known=known, max_fit_mm=settings.max_fit_mm)
+        tissue = classify(photo, registration, lid, view=known)
+        readings, sites = read_sites(photo, registration, tissue, lid, view=known, seeds=seeds)
+        view = _look(photo, registration, lid, tissue.classes)
+    except Exception as error:
+        return Survey(path, **(header or _header_of(path, settings)), reason=_why(error))
+    if not masks:
+        return Survey(path, **header, readings=readings, view=view)
+    maps = {"classes": _full_size(tissue.classes, photo), "sites": _full_size(sites, photo)}
+    return Survey(path, **header, readings=readings, view=view, **maps)
+
+
+def _header_of(path: Path, settings: Settings) -> dict[str, Any]:
+    """Identity and time of a photo that could not be used, as far as the file tells them."""
+    from sprout.photo import photo_header
+
+    try:
+        header = photo_header(path, settings=settings)
+    except Exception:
+        return {}
+    return {"sha256": header.sha256, "taken_at": header.taken_at}
+
+
+def survey_cover(path: Path, *, settings: Settings | None = None, masks: bool = False) -> CoverSurvey:
+    """Read one photo that shows no lid. Never raises for a photo that cannot be read."""
+    from sprout.cover import cover
+
+    header: dict[str, Any] = {}
+    try:
+        photo = read_photo(path, settings=settings or Settings())
+        header = {"sha256": photo.sha256, "taken_at": photo.taken_at}
+        classes, cover_pct, yellow_pct, dry_pct, flags = cover(photo)
+    except Exception as error:
+        return CoverSurvey(path, **header, reason=_why(error))
+    kept = _full_size(classes, photo) if masks else None
+    return CoverSurvey(
+        path, **header, cover_pct=cover_pct, yellow_pct=yellow_pct, dry_pct=dry_pct, flags=flags, classes=kept
+    )
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def _each(read: Callable[[Path], T], paths: Iterable[Path], workers: int) -> Iterator[T]:
+    """``read`` of each path in the order given; no more photos are begun than workers plus two wait to be taken."""
+    if workers <= 1:
+        yield from map(read, paths)
+        return
+    with ProcessPoolExecutor(workers, initializer=_one_thread) as pool:
+        waiting: deque[Future[T]] = deque()
+        try:
+            for path in paths:
+                waiting.append(pool.submit(read, path))
+                if len(waiting) > workers + 2:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for future in waiting:
+                future.cancel()
 
 
 def survey_many(
@@ -69,9 +219,17 @@ def survey_many(
     lid: Lid,
     *,
     known: LidView | None = None,
+    seeds: Sequence[int] | None = None,
     settings: Settings | None = None,
     masks: bool = False,
     workers: int = 1,
 ) -> Iterator[Survey]:
-    """Read photos one after the other (or on ``workers`` processes), yielding each as it is done, in the order given."""
-    raise NotImplementedError
+    """Read photos one after the other, or on ``workers`` processes, yielding each in the order given."""
+    return _each(partial(survey, lid=lid, known=known, seeds=seeds, settings=settings, masks=masks), paths, workers)
+
+
+def cover_many(
+    paths: Iterable[Path], *, settings: Settings | None = None, masks: bool = False, workers: int = 1
+) -> Iterator[CoverSurvey]:
+    """The twin of :func:`survey_many` for photos that show no lid."""
+    return _each(partial(survey_cover, settings=settings, masks=masks), paths, workers)

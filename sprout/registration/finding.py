@@ -39,7 +39,10 @@ class _Candidate:
 
     @property
     def support(self) -> float:
-        return float(self.rims.support[self.used].sum())
+        """Sum of the rims seen; one unlike the others counts half: what is no hole may still have round edges."""
+        radius = self.rims.radius[self.used]
+        like = np.exp(-0.5 * ((radius - np.median(radius)) / 0.06) ** 2) if len(radius) else radius
+        return float((self.rims.support[self.used] * (0.5 + 0.5 * like)).sum())
 
 
 def _from_tags(tags_px: dict[int, Array], known: LidView, lid: Lid, size_px: tuple[int, int]) -> Pose | None:
@@ -133,12 +136,13 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
         scale = float(np.median(sides)) / lid.tags.size_mm
     placements = place(find_circles(photo.rgb), lid, photo.rgb.shape[:2], px_per_mm=scale)
-    rivals = [c for p in placements[:3] if (c := _refine(photo, lid, p.fit, tags_px, None)) is not None]
+    refined = [(p.score, _refine(photo, lid, p.fit, tags_px, None)) for p in placements[:3]]
+    # the circles left over speak against a placement, the rims seen at its own holes for it
+    rivals = [c for _, c in sorted(refined, key=lambda r: -r[0] - (r[1].support if r[1] else 0)) if c is not None]
     if not rivals:
         raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
-    best_supported = max(rivals, key=lambda c: c.support)
-    if known is None or best_supported.used.mean() > DECISIVE:
-        return best_supported
+    if known is None or rivals[0].used.mean() > DECISIVE:
+        return rivals[0]
     alike = [
         max(agreement(photo.rgb, _turned(c.fit.pose, r).registration(), known, lid) for r, _, _ in symmetries(lid))
         for c in rivals
