@@ -419,6 +419,52 @@ def test_measure_without_a_file_draws_the_lid(
     assert "2 of 6 sites sprouted" in capsys.readouterr().out
 
 
+def test_measure_marks_the_photo(tmp_path: Path, lid_file: Path) -> None:
+    shot = photo(tmp_path / "day05.jpg", 5)
+    assert run("measure", shot, "--lid", lid_file, "--marked", tmp_path / "m") == 0
+    with Image.open(tmp_path / "m" / "day05_marked.jpg") as marked, Image.open(shot) as plain:
+        assert marked.size == plain.size
+        assert (np.asarray(marked) != np.asarray(plain)).any()
+
+
+def test_cover_reads_photos_without_a_lid(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from sprout.survey import CoverSurvey
+
+    def cover_many(paths: list[Path], **_: object) -> object:
+        for path in paths:
+            if path.stem == "blurred":
+                yield CoverSurvey(path, reason="too blurred: hold still")
+            else:
+                yield CoverSurvey(path, "", None, "", 12.5, 3.0, 0.0, "glare", np.ones((4, 5), np.uint8))
+
+    monkeypatch.setattr("sprout.survey.cover_many", cover_many)
+    tray, bad = tmp_path / "tray.jpg", tmp_path / "blurred.jpg"
+    assert run("cover", tray, bad, "--csv", "-", "--masks", tmp_path / "m") == 3
+    out, err = capsys.readouterr()
+    rows = list(csv.DictReader(io.StringIO(out)))
+    assert list(rows[0]) == [c.name for c in columns.COVER]
+    assert [rows[0][k] for k in ("cover_pct", "flags", "readable")] == ["12.50", "glare", "yes"]
+    assert [rows[1][k] for k in ("cover_pct", "readable")] == ["", "no"]
+    assert "blurred.jpg: too blurred: hold still" in err
+    assert [p.name for p in (tmp_path / "m").iterdir()] == ["tray_tissue.png"]
+    assert run("cover", tray) == 0
+    assert "12.50" in capsys.readouterr().out
+
+
+def test_the_demo_makes_a_book_of_the_sample_grow(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("demo", tmp_path / "d") == 0
+    out = capsys.readouterr().out
+    assert "plugs sprouted" in out
+    assert str(tmp_path / "d" / "book") in out
+    plugs = table(tmp_path / "d" / "book", "plugs", capsys)
+    assert {row["seeds"] for row in plugs} == {"2", "3"}
+    assert run("note", tmp_path / "d" / "book", "list") == 0
+    assert "feed 8 ml on 2026-08-31" in capsys.readouterr().out
+    assert run("demo", tmp_path / "d") == 5  # never over another book
+
+
 def test_masks_are_grey_pictures_of_the_values(tmp_path: Path) -> None:
     values = np.arange(12, dtype=np.uint8).reshape(3, 4)
     write_mask(tmp_path / "m.png", values)

@@ -110,14 +110,15 @@ def weigh_looks(looks: Sequence[Look], prior: Prior) -> Belief:
     """Forward-backward over all looks, in time order, averaged over the values the site's share may have."""
     germs = max([prior.germs, *(max(*look.by_hand, (look.fixed or (0, 0))[0], 0, 0) for look in looks)])
     emissions = [_emission(look, germs) for look in looks]
-    beliefs, logs = zip(*(_smooth(looks, emissions, prior, share, germs) for share in prior.share), strict=True)
-    weight = np.exp(np.array(logs) - max(logs))
-    weight /= weight.sum()
-    seedlings = sum(w * b.seedlings for w, b in zip(weight, beliefs, strict=True))
+    before = [0.0, *(look.day for look in looks)]
+    fooled = [_fooled_step(look, look.day - day) for look, day in zip(looks, before, strict=False)]
+    growing = [_seedling_step(prior, day, look.day, germs) for look, day in zip(looks, before, strict=False)]
+    weights, smoothed, surviving = _smooth(emissions, fooled, growing)
+    seedlings = np.einsum("s,lsk->lk", weights, smoothed)
     for k, look in enumerate(looks):
         if look.fixed is None and not look.by_hand:
             seedlings[k] = _miscounted(seedlings[k])
-    return Belief(seedlings, sum(w * b.first for w, b in zip(weight, beliefs, strict=True)))
+    return Belief(seedlings, -np.diff(surviving @ weights, prepend=1.0))
 
 
 def _miscounted(chances: FloatArray) -> FloatArray:
@@ -151,45 +152,53 @@ def without_false_start(looks: Sequence[Look], prior: Prior) -> list[Look]:
 
 
 def _smooth(
-    looks: Sequence[Look], emissions: Sequence[FloatArray], prior: Prior, share: float, germs: int
-) -> tuple[Belief, float]:
-    """Belief and log likelihood for one share. States are indexed (fooled, seedlings) throughout."""
-    state = np.zeros((3, germs + 1))
-    state[HONEST, 0], state[SHOWING, 0] = 1 - _SHOWING_AT_START, _SHOWING_AT_START
-    steps, forward, log_likelihood = [], [], 0.0
-    none = state[:, 0]  # the part of the forward probability on which nothing ever came up
-    nothing_yet = []
-    before = 0.0
-    for look, emission in zip(looks, emissions, strict=True):
-        step = _fooled_step(look, look.day - before), _seedling_step(prior, share, before, look.day, germs)
-        arrived = step[0].T @ state @ step[1] * emission
-        none = step[0].T @ none * step[1][0, 0] * emission[:, 0]
-        scale = arrived.sum()
-        state, none = arrived / scale, none / scale
-        log_likelihood += float(np.log(scale))
-        steps.append(step)
+    emissions: Sequence[FloatArray], fooled: Sequence[FloatArray], growing: Sequence[FloatArray]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Forward-backward for all shares at once; states are indexed (share, fooled, seedlings).
+
+    Returns
+    -------
+    weights:
+        (shares,) how well each share explains the looks, adding up to 1.
+    smoothed:
+        (looks, shares, K + 1) probability of each number of seedlings.
+    surviving:
+        (looks, shares) probability that nothing has come up by then.
+    """
+    shares, states = len(growing[0]), emissions[0].shape
+    state = np.zeros((shares, *states))
+    state[:, HONEST, 0], state[:, SHOWING, 0] = 1 - _SHOWING_AT_START, _SHOWING_AT_START
+    none = state[:, :, 0]  # the part of the forward probability on which nothing ever came up
+    forward, nothing_yet, log_likelihood = [], [], np.zeros(shares)
+    for emission, flags, births in zip(emissions, fooled, growing, strict=True):
+        arrived = flags.T @ state @ births * emission
+        none = none @ flags * births[:, :1, 0] * emission[:, 0]
+        scale = arrived.sum((1, 2))
+        state, none = arrived / scale[:, None, None], none / scale[:, None]
+        log_likelihood += np.log(scale)
         forward.append(state)
         nothing_yet.append(none)
-        before = look.day
     backward = np.ones_like(state)
-    smoothed, surviving = np.empty((len(looks), germs + 1)), np.empty(len(looks))
-    for k in reversed(range(len(looks))):
+    smoothed, surviving = np.empty((len(emissions), shares, states[1])), np.empty((len(emissions), shares))
+    for k in reversed(range(len(emissions))):
         joint = forward[k] * backward
-        smoothed[k] = joint.sum(0) / joint.sum()
-        surviving[k] = (nothing_yet[k] * backward[:, 0]).sum() / joint.sum()
-        arriving = emissions[k] * backward
-        backward = steps[k][0] @ arriving @ steps[k][1].T
-        backward /= backward.max()
-    return Belief(smoothed, -np.diff(surviving, prepend=1.0)), log_likelihood
+        total = joint.sum((1, 2))
+        smoothed[k] = joint.sum(1) / total[:, None]
+        surviving[k] = (nothing_yet[k] * backward[:, :, 0]).sum(1) / total
+        backward = fooled[k] @ (emissions[k] * backward) @ growing[k].transpose(0, 2, 1)
+        backward /= backward.max((1, 2), keepdims=True)
+    weights = np.exp(log_likelihood - log_likelihood.max())
+    return weights / weights.sum(), smoothed, surviving
 
 
-def _seedling_step(prior: Prior, share: float, day0: float, day1: float, germs: int) -> FloatArray:
-    """(K + 1, K + 1) probability of going from k to l seedlings between two days."""
-    f0, f1 = share * prior.up_by(day0), share * prior.up_by(day1)
-    return _births_and_deaths((f1 - f0) / (1 - f0), 1 - exp(-_DEATH_PER_DAY * (day1 - day0)), germs)
+def _seedling_step(prior: Prior, day0: float, day1: float, germs: int) -> FloatArray:
+    """(shares, K + 1, K + 1) probability of going from k to l seedlings between two days."""
+    f0, f1 = prior.share * prior.up_by(day0), prior.share * prior.up_by(day1)
+    dies = 1 - exp(-_DEATH_PER_DAY * (day1 - day0))
+    return np.stack([_births_and_deaths(float(comes), dies, germs) for comes in (f1 - f0) / (1 - f0)])
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=16384)
 def _births_and_deaths(comes: float, dies: float, germs: int) -> FloatArray:
     births, deaths = np.zeros((germs + 1, germs + 1)), np.zeros((germs + 1, germs + 1))
     for k in range(germs + 1):

@@ -89,8 +89,8 @@ def _germ_share(crop: Crop) -> float:
 
 
 def _shares(mean: float) -> FloatArray:
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     spread = 1 / _CORRELATION - 1
     middles = (np.arange(7) + 0.5) / 7
-    return np.asarray(beta.ppf(middles, mean * spread, (1 - mean) * spread))
+    return np.asarray(betaincinv(mean * spread, (1 - mean) * spread, middles))
