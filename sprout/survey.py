@@ -157,10 +157,8 @@ def survey(
         view = _look(photo, registration, lid, tissue.classes)
     except Exception as error:
         return Survey(path, **(header or _header_of(path, settings)), reason=_why(error))
-    if not masks:
-        return Survey(path, **header, readings=readings, view=view)
-    maps = {"classes": _full_size(tissue.classes, photo), "sites": _full_size(sites, photo)}
-    return Survey(path, **header, readings=readings, view=view, **maps)
+    classes, owners = (_full_size(tissue.classes, photo), _full_size(sites, photo)) if masks else (None, None)
+    return Survey(path, **header, readings=readings, view=view, classes=classes, sites=owners)
 
 
 def _header_of(path: Path, settings: Settings) -> dict[str, Any]:

@@ -51,7 +51,8 @@ def _gradient(rgb: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.
 
 def _thin_edges(gx: npt.NDArray[np.float32], gy: npt.NDArray[np.float32]) -> tuple[Array, Array, Array, Array]:
     """Pixels that are a maximum of the gradient along the gradient: x, y and the unit direction (ux, uy)."""
-    size = cv2.magnitude(gx, gy)
+    # not cv2.magnitude: its last bit depends on where memory lies, and equal neighbours are compared below
+    size = np.sqrt(gx * gx + gy * gy)
     # the weak rim of a sticker on a lid of its own colour must pass; noise of a dark photo must not
     floor = max(1.2, 1.3 * float(np.median(size)))
     y, x = np.nonzero(size[2:-2, 2:-2] > floor)
@@ -98,10 +99,12 @@ def find_circles(
         sigma = 0.7 + 0.045 * r
         stack[i] = cv2.GaussianBlur(votes.reshape(h, w).astype(np.float32), (0, 0), sigma)
         stack[i] *= 2 * np.pi * sigma**2 / (2 * np.pi * r)
+    # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
+    np.round(stack, 4, out=stack)
     best = stack.max(0)
     peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > 0.25)
     py, px = np.nonzero(peak)
-    order = np.argsort(-best[py, px])[: 3 * most]
+    order = np.argsort(-best[py, px], kind="stable")[: 3 * most]
     found: list[tuple[float, float, float, float]] = []
     for k in order:
         column = stack[:, py[k], px[k]]
@@ -182,11 +185,12 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
                 hit = (cx >= 0) & (cx < cells) & (cy >= 0) & (cy < cells)
                 votes[k, i] += np.bincount(cy[hit] * cells + cx[hit], minlength=cells * cells).reshape(cells, cells)
             votes[k, i] = cv2.GaussianBlur(votes[k, i], (0, 0), 1.2, borderType=cv2.BORDER_CONSTANT) / (2 * np.pi * r)
+    np.round(votes, 4, out=votes)
     common = cv2.GaussianBlur(votes.max((2, 3)).clip(0, 0.1).sum(0).reshape(1, -1), (0, 0), 1.5).ravel()
     weight = 0.2 + 0.8 * (common / max(float(common.max()), 1e-9)) ** 2
     offset, radius, support, spread = np.full((n, 2), np.nan), np.full(n, np.nan), np.zeros(n), np.full(n, np.nan)
     for k, (x, y, ux, uy) in enumerate(edges):
-        weighed = votes[k] * weight[:, None, None]
+        weighed = np.round(votes[k] * weight[:, None, None], 4)
         best, cy, cx = np.unravel_index(int(weighed.argmax()), weighed.shape)
         c, r = np.array([cx - _REACH, cy - _REACH], float), float(radii[best])
         for _ in range(4):

@@ -92,7 +92,7 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
         ratio = radius[index] / (scale * lid.hole_mm / 2)
         near = (distance < 0.28 * pitch * scale) & (ratio > 0.7) & (ratio < 1.55)
         scores[part] = (near * support[index] * (1 - (distance / (0.28 * pitch * scale)) ** 2)).sum(1)
-    order = np.argsort(-scores)
+    order = np.argsort(-np.round(scores, 6), kind="stable")
     kept: list[tuple[float, Array]] = []
     ends = sites[[0, -1]] if len(sites) > 1 else sites
     seen: list[Array] = []
