@@ -7,7 +7,7 @@ works: what is taken out first, then moves, then new sowings, each in the order 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
@@ -23,6 +23,23 @@ class Sowing:
 
     crop: str
     seeds: int
+
+
+def site_named(text: str, labels: Sequence[str]) -> str:
+    """The site's label as the lid has it; ``a1`` does for ``A1``.
+
+    Raises
+    ------
+    UsageError
+        If there is no such site on the lid.
+    """
+    plain = text.strip()
+    alike = [label for label in labels if label.casefold() == plain.casefold()]
+    if plain in alike:
+        return plain
+    if len(alike) != 1:
+        raise UsageError(text, "there is no such site on the lid", f"its sites are {', '.join(labels)}")
+    return alike[0]
 
 
 @dataclass(frozen=True)

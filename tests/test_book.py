@@ -447,7 +447,7 @@ def test_moves_of_one_day_find_the_order_that_works(moves: list[tuple[str, str]]
 
 def test_entries_are_read_as_a_spreadsheet_writes_them(tmp_path: Path) -> None:
     file = tmp_path / "hand.csv"
-    file.write_text("\ufeffDate;Site;Seedlings;Tissue_cm2;who\n2026-03-07;A1;2;1,5;me\n\n2026-03-08;B2;0;;\n", "utf-8")
+    file.write_text("\ufeffDate;Site;Seedlings;Tissue_cm2;who\n2026-03-07;A1;2;1,5;me\n\n2026-03-08;b2;0;;\n", "utf-8")
     assert read_entries(file, LID.labels) == [
         {"date": "2026-03-07", "site": "A1", "seedlings": 2, "tissue_cm2": 1.5},
         {"date": "2026-03-08", "site": "B2", "seedlings": 0},
@@ -460,7 +460,7 @@ def test_entries_are_read_as_a_spreadsheet_writes_them(tmp_path: Path) -> None:
         ("", "has no column date or site or seedlings"),
         ("date,site\n2026-03-07,A1\n", "has no column seedlings"),
         ("date,site,seedlings\n2026-03-07,A1,2\n7.3.2026,A1,1\n", 'line 3: "7.3.2026" is not a date'),
-        ("date,site,seedlings\n2026-03-07,Q1,2\n", 'line 2: there is no site "Q1"'),
+        ("date,site,seedlings\n2026-03-07,Q1,2\n", 'line 2: site "Q1": there is no such site'),
         ("date,site,seedlings\n2026-03-07,A1,two\n", 'seedlings "two" is not a number'),
         ("date,site,seedlings\n2026-03-07,A1,\n", 'seedlings "" is not a number'),
         ("date,site,seedlings\n2026-03-07,A1,1.5\n", "give a whole number"),

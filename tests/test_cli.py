@@ -275,7 +275,7 @@ def test_notes_from_the_command_line(book: Path, tmp_path: Path, capsys: pytest.
     assert "retire A2" in capsys.readouterr().err
     assert run("note", book, "retire", "A2", "--on", day, "--comment", "mouldy") == 0
     assert run("note", book, "move", "A1", "A2", "--on", day) == 0
-    assert run("note", book, "pick", "A2", "B2", "--on", f"{day}T18:00") == 0
+    assert run("note", book, "pick", "a2", "b2", "--on", f"{day}T18:00") == 0
     assert run("note", book, "pick") == 0
     assert run("note", book, "topup", "0.5", "--on", day) == 0
     assert run("note", book, "feed", "8", "--on", day) == 0
@@ -333,7 +333,7 @@ def test_enter_and_fix(book: Path, tmp_path: Path, capsys: pytest.CaptureFixture
     assert run("fix", book, on(6), "A2", "--seedlings", 2, "--comment", "looked again") == 0
     rows = {row["plug"]: row for row in table(book, "days", capsys)}
     assert [rows["A2"][k] for k in ("status", "seedlings", "basis")] == ["sprouted", "2", "correction"]
-    assert run("fix", book, on(6), "A2", "--withdraw") == 0
+    assert run("fix", book, on(6), "a2", "--withdraw") == 0
     rows = {row["plug"]: row for row in table(book, "days", capsys)}
     assert [rows["A2"][k] for k in ("status", "basis")] == ["empty", "entry"]
 

@@ -7,7 +7,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from sprout.book.schema import connect, faults, transaction
 from sprout.errors import BookError, OutputError, UsageError
 from sprout.evidence import Evidence
 from sprout.files import write_text
-from sprout.plugs import Note, Sowing, check_note
+from sprout.plugs import Note, Sowing, check_note, site_named
 from sprout.settings import VERSION
 
 if TYPE_CHECKING:
@@ -120,8 +120,7 @@ class Book:
         if path.is_dir() and any(path.iterdir()):
             wrong = "holds a book already" if (path / DATABASE).exists() else "is not empty"
             raise BookError(path, wrong, "choose another folder")
-        for site in grow.sowing:
-            _known_site(lid, site)
+        grow = replace(grow, sowing={site_named(site, lid.labels): what for site, what in grow.sowing.items()})
         draft = None
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -285,14 +284,13 @@ class Book:
         names = ("kind", "moment", "site", "to_site", "amount", "unit", "crop", "seeds", "comment", "written_at")
         numbers = []
         with self._writing() as connection:
-            for note in notes:
-                for site in filter(None, (note.site, note.to_site)):
-                    _known_site(self.lid, site)
+            for given in notes:
+                site, to_site = (x and site_named(x, self.lid.labels) for x in (given.site, given.to_site))
+                note = replace(given, site=site, to_site=to_site)
                 check_note(self.grow.sown, self.grow.sowing, self.notes(), note)
                 sowing = (note.sowing.crop, note.sowing.seeds) if note.sowing else (None, None)
                 amount = (note.amount, note.unit)
-                where = (note.site, note.to_site)
-                values = (note.kind, note.moment.isoformat(), *where, *amount, *sowing, note.comment, now())
+                values = (note.kind, note.moment.isoformat(), site, to_site, *amount, *sowing, note.comment, now())
                 numbers.append(int(connection.execute(insert("note", names), values).lastrowid or 0))
         return numbers
 
@@ -327,8 +325,7 @@ class Book:
         UsageError
             If a site is not on the lid, or a date is before the sowing.
         """
-        for entry in entries:
-            self._check_look(entry["date"], entry["site"])
+        entries = [self._look(entry) for entry in entries]
         new = 0
         same = " AND ".join(f"{name} IS ?" for name in _ENTRY)
         with self._writing() as connection:
@@ -348,16 +345,19 @@ class Book:
         UsageError
             If the site is not on the lid, or the date is before the sowing.
         """
-        self._check_look(fix["date"], fix["site"])
+        fix = self._look(fix)
         names = (*_FIX, "withdrawn", "comment", "written_at")
         values = (*(plain(fix.get(name)) for name in _FIX), int(withdrawn), comment, now())
         with self._writing() as connection:
             connection.execute(insert("fix", names), values)
 
-    def _check_look(self, day: str, site: str) -> None:
-        _known_site(self.lid, site)
-        if date.fromisoformat(day) < self.grow.sown:
-            raise UsageError(f"{site} on {day}", f"that is before the sowing on {self.grow.sown}", "check the date")
+    def _look(self, given: Mapping[str, Any]) -> Mapping[str, Any]:
+        """An entry or correction with its site as the lid has it."""
+        site = site_named(given["site"], self.lid.labels)
+        if date.fromisoformat(given["date"]) < self.grow.sown:
+            wrong = f"that is before the sowing on {self.grow.sown}"
+            raise UsageError(f"{site} on {given['date']}", wrong, "check the date")
+        return {**given, "site": site}
 
     # what the book knows
 
@@ -382,11 +382,6 @@ class Book:
             temperature_c=self.grow.temperature_c,
             labels_given=self.grow.labels,
         )
-
-
-def _known_site(lid: Lid, site: str) -> None:
-    if site not in lid.labels:
-        raise UsageError(site, "there is no such site on the lid", f"its sites are {', '.join(lid.labels)}")
 
 
 def _write_grow(file: Path, grow: Grow, lid: Lid) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 from sprout import columns
 from sprout.errors import UsageError
+from sprout.plugs import site_named
 
 _REQUIRED = ("date", "site", "seedlings")
 _LARGEST = {"seedlings": 400.0, "tissue_cm2": 1e5, "yellow_pct": 100.0, "dry_pct": 100.0}
@@ -54,9 +55,11 @@ def _entry(values: dict[str, str], where: str, labels: Sequence[str], *, comma: 
         day = date.fromisoformat(values["date"])
     except ValueError:
         raise UsageError(where, f'"{values["date"]}" is not a date', "write it as YYYY-MM-DD") from None
-    if values["site"] not in labels:
-        raise UsageError(where, f'there is no site "{values["site"]}" on the lid', f"its sites are {', '.join(labels)}")
-    entry: dict[str, Any] = {"date": day.isoformat(), "site": values["site"]}
+    try:
+        site = site_named(values["site"], labels)
+    except UsageError as e:
+        raise UsageError(where, f'site "{values["site"]}": {e.wrong}', e.mend) from None
+    entry: dict[str, Any] = {"date": day.isoformat(), "site": site}
     for name, largest in _LARGEST.items():
         text = values[name].replace(",", ".") if comma else values[name]
         if not text and name != "seedlings":

@@ -64,11 +64,10 @@ def begin(
 def _sowing(lid: Lid, crop: str, seeds: int, crops_at: dict[str, str], seeds_at: dict[str, str]) -> dict[str, Sowing]:
     """What goes into each site, in the lid's order."""
     from sprout.calibration import find_crop
-    from sprout.plugs import Sowing
+    from sprout.plugs import Sowing, site_named
 
-    for site in (*crops_at, *seeds_at):
-        if site not in lid.labels:
-            raise UsageError(site, "there is no such site on the lid", f"its sites are {', '.join(lid.labels)}")
+    crops_at = {site_named(site, lid.labels): name for site, name in crops_at.items()}
+    seeds_at = {site_named(site, lid.labels): text for site, text in seeds_at.items()}
     names = {site: find_crop(crops_at.get(site, crop)).name for site in lid.labels}
     counts = dict.fromkeys(lid.labels, seeds) | {site: _seeds(site, text) for site, text in seeds_at.items()}
     sown = {site: Sowing(names[site], counts[site]) for site in lid.labels if counts[site]}

@@ -10,7 +10,7 @@ import typer
 
 from sprout.cli.output import moment_of, say
 from sprout.errors import UsageError
-from sprout.plugs import Note, Sowing
+from sprout.plugs import Note, Sowing, site_named
 
 app = typer.Typer(
     help="Note what you did. Without --on it holds from now on; with a date, from the start of that day on.",
@@ -87,7 +87,7 @@ def resow(
     from sprout.calibration import find_crop
 
     with Book(context.obj) as book:
-        first = book.grow.sowing.get(site)
+        first = book.grow.sowing.get(site_named(site, book.lid.labels))
     name, number = crop or (first.crop if first else None), seeds or (first.seeds if first else None)
     if name is None or number is None:
         raise UsageError(f"resow {site}", "nothing was sown there at first", "say what with --crop and --seeds")
