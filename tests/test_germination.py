@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import importlib.util
+import itertools
 import json
+import sys
+from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import curve_fit, minimize
 
-from sprout.calibration import find_crop, replicate_tolerance
+from sprout.calibration import crops, find_crop, replicate_tolerance
+from sprout.columns import DAYS, PLUGS, frame
 from sprout.germination import indices, sites
+from sprout.germination.forecast import forecast
+from sprout.germination.onsets import Onset, onsets
+from sprout.germination.posterior import posterior
+from sprout.germination.prior import learned, median_day, prior_of
 from sprout.germination.time_to_event import fit_time_to_event
 from sprout.germination.turnbull import innermost_intervals, turnbull, turnbull_interval
 from sprout.intervals import clopper_pearson, jeffreys, wilson, wilson_cc
@@ -102,8 +112,8 @@ def test_independent_binomials_on_cumulative_counts_are_what_we_do_not_do(chickw
     assert 0 <= cost(printed) - cost(x) < 1e-5
     wrong = {"b": -np.exp(x[0]), "d": 1 / (1 + np.exp(-x[1])), "e": np.exp(x[2])}
     for name, value in wrong.items():
-        assert value == pytest.approx(want[name], abs=0.005 * want[f"se_{name}"])
-    assert abs(chickweed_fit.b - wrong["b"]) > want["se_b"]
+        assert value == pytest.approx(want[name], rel=5e-4)
+    assert abs(chickweed_fit.b - wrong["b"]) > chickweed_fit.se_b
     assert chickweed_fit.se_d > 2 * want["se_d"]
 
 
@@ -150,7 +160,7 @@ def test_turnbull_gives_the_published_masses():
     entry = published("Turnbull NPMLE")
     data = np.array([floats(i) for i in entry["inputs"]["intervals"]])
     got = turnbull(data[:, 0], data[:, 1])
-    keeps = got.mass > 1e-6
+    keeps = got.mass > 1e-4
     assert np.column_stack([got.left, got.right])[keeps].tolist() == entry["expected"]["intervals"]
     assert got.mass[keeps] == pytest.approx(entry["expected"]["mass"], abs=entry["tolerance"] * 1.01)
     assert got.after()[keeps] == pytest.approx(entry["expected"]["S_after"], abs=2e-4)
@@ -172,6 +182,7 @@ def test_daily_looks_without_gaps_give_the_plain_shares():
     assert high == pytest.approx([0.1, 0.35, 0.5])
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 12), st.integers(1, 6), st.booleans()).map(
@@ -265,6 +276,7 @@ def test_limits_of_synchrony_and_uncertainty(name):
         assert indices.coefficient_of_velocity(day, count) == pytest.approx(entry["expected"]["CVG"], abs=1e-12)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 9), min_size=1, max_size=20).filter(any))
 def test_velocity_is_a_hundred_times_the_mean_rate(count):
     day = np.arange(1, len(count) + 1)
@@ -312,6 +324,7 @@ def test_rule_of_three():
     assert 3 / n == pytest.approx(entry["expected"]["three_over_n"], abs=1e-4)
 
 
+@settings(deadline=None)
 @given(
     st.integers(1, 80).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.sampled_from([0.8, 0.9, 0.99])
 )
@@ -416,8 +429,281 @@ def test_plates_of_seeds_vary_more_than_chance():
     assert 1 / (1 + np.exp(-best.x[4])) == pytest.approx(0.0124, abs=2e-4)
 
 
+@settings(deadline=None)
 @given(st.floats(0.05, 0.95), st.floats(0.5, 0.99))
 def test_seeds_for_are_enough_and_not_one_too_many(chance, wanted):
     n = sites.seeds_for(chance, wanted)
     assert sites.chance_filled(chance, n, correlation=0) >= wanted - 1e-4
     assert n == 1 or 1 - (1 - chance) ** (n - 1) < wanted + 1e-9
+
+
+# --- onsets from the weighed series ---
+
+SOWN = date(2024, 3, 1)
+
+
+def days_table(rows):
+    """rows: (day, plug, p_sprouted, seedlings, status)."""
+    return frame(
+        [
+            {
+                "date": str(SOWN + timedelta(days=day)),
+                "day": day,
+                "plug": plug,
+                "p_sprouted": p,
+                "seedlings": seedlings,
+                "status": status or ("sprouted" if p > 0.5 else "empty"),
+            }
+            for day, plug, p, seedlings, status in rows
+        ],
+        DAYS,
+    )
+
+
+def plugs_table(*names, status="empty", seeds=3, crop="basil"):
+    return frame(
+        [{"plug": n, "site": n, "crop": crop, "seeds": seeds, "sown": str(SOWN), "status": status} for n in names],
+        PLUGS,
+    )
+
+
+def test_onset_lies_between_the_last_empty_and_the_first_sprouted_look():
+    days = days_table([(2, "A1", 0.01, 0, ""), (4, "A1", 0.02, 0, ""), (7, "A1", 0.99, 1, ""), (8, "A1", 0.99, 3, "")])
+    (onset,) = onsets(days, plugs_table("A1"))
+    assert (onset.empty_day, onset.up_day, onset.p_up) == (4, 7, 1)
+    assert (onset.seedlings, onset.seen_day, onset.up) == (3, 8, True)
+
+
+def test_hidden_looks_and_missing_days_say_nothing():
+    days = days_table([(2, "A1", 0.01, 0, ""), (4, "A1", 0.3, 0, "hidden"), (6, "A1", 0.3, 0, "hidden")])
+    (onset,) = onsets(days, plugs_table("A1"))
+    assert (onset.empty_day, onset.up_day, onset.up) == (2, np.inf, False)
+
+
+def test_doubtful_last_look_keeps_its_doubt():
+    days = days_table([(4, "A1", 0.01, 0, ""), (5, "A1", 0.4, 0, "unsure")])
+    (onset,) = onsets(days, plugs_table("A1"))
+    assert (onset.empty_day, onset.up_day, onset.p_up, onset.up) == (4, 5, 0.4, False)
+
+
+def test_plug_never_looked_at_has_no_evidence():
+    (onset,) = onsets(days_table([]), plugs_table("A1", status="retired"))
+    assert (onset.empty_day, onset.up_day, onset.seen_day, onset.standing) == (0, np.inf, 0, False)
+
+
+def test_sprout_on_the_first_look_even_of_day_zero_has_an_interval():
+    (onset,) = onsets(days_table([(0, "A1", 0.99, 1, "")]), plugs_table("A1"))
+    assert 0 <= onset.empty_day < onset.up_day
+
+
+# --- priors ---
+
+
+def test_warmer_seed_comes_sooner_and_cold_later():
+    lettuce = find_crop("lettuce")
+    days = [median_day(prior_of(lettuce, temperature_c=t)) for t in (10, 15, 20)]
+    assert days[0] > days[1] > days[2]
+    basil = find_crop("basil")  # no table of its own: moved as the tabled crops are
+    assert median_day(prior_of(basil, temperature_c=15)) > 1.2 * median_day(prior_of(basil, temperature_c=21))
+
+
+def test_heat_that_few_seedlings_stand_lowers_the_share():
+    lettuce = find_crop("lettuce")  # 12 % at 30 C, 99 % at 25 C: Harrington & Minges 1954
+    assert prior_of(lettuce, temperature_c=30).mean[0] < prior_of(lettuce, temperature_c=25).mean[0] - 1
+
+
+def test_every_crop_has_a_prior_near_its_calendar():
+    for crop in crops().values():
+        prior = prior_of(crop)
+        assert 1 < median_day(prior) < crop.final_count_day, crop.name
+        np.linalg.cholesky(prior.covariance)
+
+
+def test_unknown_temperature_widens_the_prior():
+    basil = find_crop("basil")
+    assert prior_of(basil).covariance[1, 1] > prior_of(basil, temperature_c=21).covariance[1, 1]
+
+
+def lid(ups, *, day, seeds=2, crop="basil", sown=SOWN):
+    """Plugs first seen up on the given days (None: still empty), looked at every day up to ``day``."""
+    return [
+        Onset(f"P{k}", crop, seeds, sown, empty_day=float(day), seen_day=float(day))
+        if up is None or up > day
+        else Onset(f"P{k}", crop, seeds, sown, up - 1.0, float(up), seedlings=1, seen_day=float(day))
+        for k, up in enumerate(ups)
+    ]
+
+
+def basil_forecast(plugs, day, **options):
+    return forecast(plugs, {"basil": prior_of(find_crop("basil"))}, as_of=SOWN + timedelta(days=day), **options)
+
+
+def test_earlier_grows_move_and_narrow_the_prior():
+    prior = prior_of(find_crop("basil"))
+    slow = [lid([11, 12, 12, 13, 13, 14, 15, None], day=40) for _ in range(3)]
+    after = learned(prior, slow)
+    assert after.grows == 3
+    assert median_day(prior) < 6
+    assert 9 < median_day(after) < 14
+    assert np.all(np.diag(after.covariance) < np.diag(prior.covariance))
+    # however many grows, the next one still differs from them
+    assert after.covariance[1, 1] > prior.between[1, 1]
+
+
+def test_grows_of_another_crop_teach_nothing():
+    prior = prior_of(find_crop("basil"))
+    after = learned(prior, [lid([3, 3, 4], day=20, crop="dill")])
+    assert after.grows == 0
+    assert after.mean is prior.mean
+
+
+# --- posterior ---
+
+
+def test_posterior_of_many_single_seeds_agrees_with_the_maximum_likelihood_fit(chickweed):
+    a, b, n = (chickweed[key].copy() for key in ("start_h", "end_h", "count"))
+    a, b = a / 24, b / 24
+    plugs = [
+        Onset(f"P{j}-{i}", "basil", 1, SOWN, a[j], b[j], seen_day=281.5 / 24)
+        for j in np.flatnonzero(n)
+        for i in range(int(n[j]))
+    ]
+    fit = fit_time_to_event(a, b, n)
+    flat = replace(
+        prior_of(find_crop("basil")),
+        mean=np.array([0.0, 1.5, 2.0, -5.0]),
+        habit=np.diag([9.0, 4.0, 4.0, 0.01]),
+        between=np.diag([0.1, 0.1, 0.1, 0.01]),
+    )
+    mean, covariance = posterior(plugs, flat).moments()
+    assert mean[0] == pytest.approx(np.log(fit.d / (1 - fit.d)), abs=0.05)
+    assert np.exp(mean[1]) == pytest.approx(fit.e, rel=0.005)
+    assert np.exp(mean[2]) == pytest.approx(-fit.b, rel=0.06)
+    assert np.sqrt(covariance[1, 1]) * fit.e == pytest.approx(fit.se_e, rel=0.15)
+    assert np.sqrt(covariance[0, 0]) * fit.d * (1 - fit.d) == pytest.approx(fit.se_d, rel=0.15)
+
+
+def test_posterior_without_plugs_is_the_prior():
+    prior = prior_of(find_crop("dill"))
+    mean, covariance = posterior([], prior).moments()
+    assert mean == pytest.approx(prior.mean, abs=0.05)
+    assert np.diag(covariance) == pytest.approx(np.diag(prior.covariance), rel=0.1)
+
+
+def test_posterior_repeats_exactly():
+    plugs, prior = lid([4, 5, None, 6], day=8), prior_of(find_crop("basil"))
+    assert np.array_equal(posterior(plugs, prior).theta, posterior(plugs, prior).theta)
+
+
+def test_coriander_may_show_more_seedlings_than_seeds():
+    prior = prior_of(find_crop("coriander"))
+    plug = Onset("A1", "coriander", 2, SOWN, 7, 8, seedlings=4, seen_day=20)
+    mean, _ = posterior([plug] * 8, prior).moments()
+    assert mean[0] > prior.mean[0]
+    got = forecast([plug], {"coriander": prior}, as_of=SOWN + timedelta(days=20))
+    assert got.germination_pct.high <= 100
+
+
+# --- forecast ---
+
+
+def test_chance_of_an_empty_plug_falls_day_by_day():
+    ups = [4, 5, 5, 6, 6, 7, None, None]
+    chances = [basil_forecast(lid(ups, day=d), d).plugs[-1].p_yet for d in (1, 6, 9, 14, 25)]
+    assert all(a > b for a, b in itertools.pairwise(chances[1:]))
+    assert chances[0] > 0.5
+    assert chances[-1] < 0.02
+
+
+def test_more_seeds_keep_hope_up():
+    plugs = [*lid([4, 5, 5, 6, 6], day=7), *(Onset(f"N{n}", "basil", n, SOWN, 7.0, seen_day=7.0) for n in (1, 2, 4))]
+    one, two, four = (p.p_yet for p in basil_forecast(plugs, 7).plugs[-3:])
+    assert one < two < four
+
+
+def test_plug_is_given_up_when_its_chance_falls_below_the_set_one():
+    plugs = lid([4, 5, 5, 6, 6, 7, None], day=8)
+    dates = [basil_forecast(plugs, 8, keep_until_chance=c).plugs[-1].give_up_on for c in (0.3, 0.1, 0.02)]
+    assert SOWN + timedelta(days=8) <= dates[0] < dates[1] < dates[2]
+    # that day's chance, had it stayed empty, is indeed below, and the day before it is not
+    plug = plugs[-1]
+    for shift, below in ((-1, False), (0, True)):
+        day = (dates[1] - SOWN).days + shift
+        later = [*plugs[:-1], replace(plug, empty_day=float(day), seen_day=float(day))]
+        assert (basil_forecast(later, day).plugs[-1].p_yet < 0.1) == below
+    assert "day 14" in basil_forecast(plugs, 8).plugs[-1].why
+
+
+def test_retired_plugs_teach_but_are_not_counted():
+    plugs = lid([4, 5, 6, None], day=9)
+    plugs[0] = replace(plugs[0], standing=False)
+    got = basil_forecast(plugs, 9)
+    assert got.sprouted_now == 2
+    assert len(got.plugs) == 3
+
+
+def test_plug_sown_later_has_its_own_days():
+    plugs = [*lid([4, 5, 5, 6, 6], day=20), Onset("P9", "basil", 2, SOWN + timedelta(days=17), 3.0, seen_day=3.0)]
+    late = basil_forecast(plugs, 20).plugs[-1]
+    assert late.p_yet > 0.6
+    assert late.final_count_on == SOWN + timedelta(days=17 + 14)
+
+
+def test_crops_of_one_lid_are_weighed_apart():
+    plugs = [*lid([3, 3, 4, 4], day=9, crop="lettuce"), *lid([None] * 4, day=9, crop="parsley")]
+    priors = {name: prior_of(find_crop(name)) for name in ("lettuce", "parsley")}
+    got = forecast(plugs, priors, as_of=SOWN + timedelta(days=9))
+    assert got.sprouted_now == 4
+    assert got.plugs[-1].p_yet > 0.6
+    assert got.sprouted_final.high > 6
+
+
+@pytest.mark.parametrize(
+    ("ups", "day"),
+    [
+        ([None], 0),
+        ([None] * 12, 1),
+        ([1], 1),
+        ([4] * 12, 5),
+        ([None] * 12, 60),
+        ([2], 90),
+        ([3, None], 3),
+    ],
+)
+def test_forecast_holds_at_the_edges(ups, day):
+    got = basil_forecast(lid(ups, day=day), day)
+    up = sum(u is not None for u in ups)
+    assert got.sprouted_now == up
+    assert up <= got.sprouted_final.low <= got.sprouted_final.mid <= got.sprouted_final.high <= len(ups)
+    assert 0 <= got.germination_pct.low <= got.germination_pct.high <= 100
+    assert 0 < got.t50_days.low <= got.t50_days.high
+    for plug in got.plugs:
+        assert plug.up or 0 <= plug.p_yet <= 1
+        assert plug.up or plug.give_up_on >= SOWN + timedelta(days=day)
+
+
+def test_nothing_up_by_day_sixty_is_given_up():
+    got = basil_forecast(lid([None] * 12, day=60), 60)
+    assert got.sprouted_final.high <= 1
+    assert all(p.p_yet < 0.1 and p.give_up_on == SOWN + timedelta(days=60) for p in got.plugs)
+
+
+def test_lid_without_plugs_has_a_forecast_of_nothing():
+    got = forecast([], {}, as_of=SOWN)
+    assert got.sprouted_final == (0, 0, 0)
+    assert np.isnan(got.germination_pct.mid)
+    assert got.plugs == ()
+
+
+def test_back_test_slice():
+    spec = importlib.util.spec_from_file_location("backtest", Path(__file__).parent / "benchmarks" / "backtest.py")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["backtest"] = module
+    spec.loader.exec_module(module)
+    got = module.backtest(14, seed=3, as_of=(4, 8, 12, 20), give_up=False)
+    # a slice of the whole, which is held to narrower bounds: see tests/benchmarks
+    assert got["final sites held %"] >= 80
+    assert got["T50 held %"] >= 75
+    assert got["width over prior's once half is up"] <= 0.6
+    assert got["Brier below base rate %"] >= 25
+    assert got["Brier below calendar day %"] >= 25

@@ -90,8 +90,8 @@ def turnbull(
     right: npt.ArrayLike,
     *,
     counts: npt.ArrayLike | None = None,
-    tolerance: float = 1e-9,
-    most_rounds: int = 100_000,
+    tolerance: float = 1e-7,
+    most_rounds: int = 20_000,
 ) -> Turnbull:
     """Estimate from times known to lie in (left, right]; ``right`` = inf for what was still empty at the last look.
 
