@@ -13,10 +13,10 @@ from sprout.tissue import GREEN, YELLOW
 
 _SURE_PLANT, _SURE_GROUND = 8.0, 2.0
 """Greenness (-a* in CIELAB) above and below which a pixel says what plants and ground look like around it."""
-_LEAST, _MOST = 3.0, 9.0
+_LEAST, _MOST = 3.0, 12.0
 """Bounds on the threshold: with no plant in sight it must not sink into the ground's own spread."""
-_SHARE = 0.45
-"""Where between the ground's and the plants' greenness the edge of a leaf is put (half is the middle of the blur)."""
+_SHARE = 0.4
+"""Where between the greenness of the ground and of the greenest leaves around the edge of a leaf is put."""
 _AROUND = 1 / 120
 """Radius of the surroundings that are looked at, in long sides of the picture."""
 _YELLOW_HUE = 112.0
@@ -44,11 +44,10 @@ def _lamp(rgb: npt.NDArray[np.uint8]) -> Lamp:
     return Lamp((float(gains[0]), float(gains[1]), float(gains[2])), "ground")
 
 
-def _mean_of(
-    values: npt.NDArray[np.float32], where: npt.NDArray[np.bool_], usual: float, reach: int
+def _mean_around(
+    values: npt.NDArray[np.float32], weight: npt.NDArray[np.float32], usual: float, reach: int
 ) -> npt.NDArray[np.float32]:
-    """Mean of the values around each pixel that lie in ``where``; ``usual`` where there are next to none."""
-    weight = where.astype(np.float32)
+    """Weighted mean of the values around each pixel; ``usual`` where there is next to no weight."""
     total, count = cv2.blur(values * weight, (reach, reach)), cv2.blur(weight, (reach, reach))
     return np.asarray((total + 2e-3 * usual) / (count + 2e-3), np.float32)
 
@@ -72,8 +71,9 @@ def cover(photo: Photo) -> tuple[npt.NDArray[np.uint8], float, float, float, str
     colours = lab(_lamp(photo.rgb).correct(photo.rgb))
     green = -colours[..., 1]
     reach = 2 * round(_AROUND * max(green.shape)) + 1
-    plants = _mean_of(green, green > _SURE_PLANT, 2 * _SURE_PLANT, reach)
-    ground = _mean_of(green, green < _SURE_GROUND, -_SURE_GROUND, reach)
+    # weighed by how green they are, so that soft edges do not pass for pale plants
+    plants = _mean_around(green, np.maximum(green - _SURE_PLANT, 0), 2 * _SURE_PLANT, reach)
+    ground = _mean_around(green, (green < _SURE_GROUND).astype(np.float32), -_SURE_GROUND, reach)
     tissue = green > np.clip(ground + _SHARE * (plants - ground), _LEAST, _MOST)
     _, patches, stats, _ = cv2.connectedComponentsWithStats(tissue.astype(np.uint8), connectivity=8)
     kept = stats[:, cv2.CC_STAT_AREA] >= _SPECK_PX
