@@ -26,7 +26,7 @@ OUTLINE = {1: (240, 228, 66), 2: (230, 159, 0), 3: (213, 94, 0)}
 
 def label(reading: dict[str, Any]) -> str:
     """What stands beside a site: its label, and the count, or the letter of its state; ! where something is wrong."""
-    mark = {"sprouted": str(reading["seedlings"]), "empty": "–", "unsure": "?", "hidden": "H"}[reading["status"]]
+    mark = {"sprouted": str(reading["seedlings"]), "empty": "0", "unsure": "?", "hidden": "H"}[reading["status"]]
     wrong = reading["algae"] == "yes" or (reading["yellow_pct"] or 0) >= 10 or (reading["dry_pct"] or 0) >= 10
     return f"{reading['site']} {mark}{' !' if wrong else ''}"
 
