@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 _CELL = 7  # characters a site takes, a gap included
 _LINES = 3  # lines from one row of sites to the next
 _COLOURS = {"sprouted": "green", "unsure": "yellow", "hidden": "magenta", "empty": "", "bare": "dim"}
-LEGEND = "( 2 ) seedlings   (   ) empty   ( ? ) unsure   ( ~ ) hidden   - no plug   + new   ! look closer"
+LEGEND = "( 2 ) seedlings  (   ) empty  ( ? ) unsure  ( ~ ) hidden  - bare  + new  ! amiss"
 
 
 @dataclass(frozen=True)
@@ -64,8 +66,8 @@ def draw_lid(lid: Lid, sites: Mapping[str, Site], *, width: int) -> Text:
     out = Text(f"╭{'─' * inner}╮\n", style="")
     for cells in canvas:
         out.append("│")
-        for letter, style in cells:
-            out.append(letter, style=style)
+        for style, run in groupby(cells, key=itemgetter(1)):
+            out.append("".join(letter for letter, _ in run), style=style)
         out.append("│\n")
     out.append(f"╰{'─' * inner}╯")
     return out
