@@ -23,8 +23,6 @@ FLOW = (
     "book",
     "timeline",
     "germination",
-    "growth",
-    "outlook",
     "report",
     "cli",
 )
