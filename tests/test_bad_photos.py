@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from bad_photos.make_shelf import SHELF, SIZE, encoded, make, scene
 
+from sprout.cli import main
 from sprout.errors import PhotoError, PhotoUnfit
 from sprout.photo import Photo, photo_header, read_photo
 from sprout.settings import Settings
@@ -129,3 +130,21 @@ def test_the_readme_describes_every_file() -> None:
     names = [os.fsencode(name).decode("ascii", "backslashreplace") for name in SHELF]
     assert described == [name if len(name) < 60 else "long-name-xxx….jpg" for name in names]
     assert len(SHELF) >= 25
+
+
+# a folder is looked into: that it holds no photos is a matter of usage, not of a photo
+@pytest.mark.parametrize("name", [name for name in REFUSED if name != "folder.jpg"], ids=ascii)
+def test_a_refused_file_ends_with_exit_status_4_and_its_reason(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = placed(tmp_path, name)
+    lid = tmp_path / "lid.toml"
+    lid.write_text('pattern = "grid"\nrows = 2\ncolumns = 3\npitch_mm = [60, 60]\nhole_mm = 30\n')
+    status = main(["measure", str(path), "--lid", str(lid), "--csv", str(tmp_path / "out.csv")])
+    told = capsys.readouterr()
+    assert status == 4
+    assert told.out == ""
+    assert "Traceback" not in told.err
+    assert REFUSED[name] in " ".join(told.err.split())
+    row = (tmp_path / "out.csv").read_text("utf-8").splitlines()[1]
+    assert ",no," in row
