@@ -122,7 +122,7 @@ def attribute(
     *,
     standing: npt.NDArray[np.bool_] | None = None,
 ) -> npt.NDArray[np.uint8]:
-    """The site of each plant pixel: (h, w) uint8, 0 where there is no plant, else the site's place in the lid's order + 1.
+    """The site of each plant pixel: (h, w) uint8, 0 where there is no plant, else its place in the order + 1.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def attribute(
     cells = (share > 255 * _CELL_SHARE).astype(np.uint8)
     count, patches = cv2.connectedComponents(cells, connectivity=8, ltype=cv2.CV_32S)
     y, x = np.nonzero(cells)
-    places = registration.to_mm(np.column_stack([x, y]) * side + (side - 1) / 2)
+    places = registration.to_mm(np.asarray(np.column_stack([x, y]) * side + (side - 1) / 2, np.float64))
     camera = camera_of(registration)
     reach = reach_mm(places, lid.sites_mm[allowed], camera)
     patch = patches[y, x]
@@ -152,7 +152,7 @@ def attribute(
     cell, site = np.nonzero(reach < lid.hole_mm / 2)
     rooted[patch[cell], site] = True
     owner = reach.argmin(1)
-    contested = rooted.sum(1) > 1
+    contested = np.asarray(rooted.sum(1) > 1)
     contested[0] = False
     alone = np.flatnonzero(rooted.sum(1) == 1)
     of = np.full(count, -1)

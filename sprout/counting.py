@@ -96,7 +96,7 @@ def shape(tissue: npt.NDArray[np.bool_]) -> dict[str, float]:
 
 
 def against_lid(shapes: Sequence[dict[str, float] | None]) -> list[dict[str, float] | None]:
-    """Shapes of all sites of one photo (None where there is no tissue), each with what the lid's other plants are like."""
+    """Shapes of all sites of one photo, None where there is no tissue, each with what the other plants are like."""
     some = [s for s in shapes if s is not None]
     if not some:
         return list(shapes)
@@ -157,11 +157,8 @@ def posterior(seen: dict[str, float] | None, p_sprouted: float, *, seeds: int | 
     seeds:
         Number of seeds sown, if known: no more seedlings than that.
     """
-    if seen is None:
-        # nothing to count on: what was sown may all be there, few more likely than many
-        up = 0.5 ** np.arange(MOST)
-    else:
-        up = shipped_model().posterior(seen)
+    # with nothing to count on, what was sown may all be there, few more likely than many
+    up = 0.5 ** np.arange(MOST) if seen is None else shipped_model().posterior(seen)
     if seeds is not None and 1 <= seeds < MOST:
         up[seeds:] = 0
     up = up / up.sum()

@@ -8,6 +8,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -198,7 +199,9 @@ def _each(read: Callable[[Path], T], paths: Iterable[Path], workers: int) -> Ite
     if workers <= 1:
         yield from map(read, paths)
         return
-    with ProcessPoolExecutor(workers, initializer=_one_thread) as pool:
+    # a forked child would inherit the vision library's locks without its threads, and wait for ever
+    context = get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
         waiting: deque[Future[T]] = deque()
         try:
             for path in paths:

@@ -1,0 +1,64 @@
+"""Counting: probabilities that add up, bounds that hold, and more leaves meaning more seedlings."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from sprout.counting import MOST, STEP_MM, against_lid, mode_and_range, posterior, shape, shipped_model
+
+
+def cotyledons(pairs: int, *, leaf_mm: float = 7.0) -> np.ndarray:
+    """Pairs of elliptic leaves about stems set on a circle, on the grid that :func:`shape` works on."""
+    grid = np.zeros((160, 160), np.uint8)
+    half = leaf_mm / STEP_MM / 2
+    for k in range(pairs):
+        stem = np.array([80, 80]) + (0 if pairs == 1 else 26) * np.array([np.cos(2.1 * k), np.sin(2.1 * k)])
+        for side in (1, -1):
+            along = np.array([np.cos(0.7 * k), np.sin(0.7 * k)])
+            centre = stem + side * half * along
+            axes = (round(half), round(0.55 * half))
+            cv2.ellipse(grid, tuple(np.rint(centre).astype(int).tolist()), axes, np.degrees(0.7 * k), 0, 360, 1, -1)
+    return grid > 0
+
+
+def expected(pairs: int) -> float:
+    (seen,) = against_lid([shape(cotyledons(pairs))])
+    return float(posterior(seen, 1.0) @ np.arange(MOST + 1))
+
+
+def test_more_pairs_of_leaves_count_as_more_seedlings() -> None:
+    counts = [expected(pairs) for pairs in (1, 2, 3)]
+    assert counts[0] < counts[1] < counts[2]
+
+
+@pytest.mark.parametrize("p", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("seeds", [None, 1, 2])
+def test_posterior_adds_up_and_keeps_to_what_was_sown(p: float, seeds: int | None) -> None:
+    (seen,) = against_lid([shape(cotyledons(2))])
+    for features in (seen, None):
+        got = posterior(features, p, seeds=seeds)
+        assert got.shape == (MOST + 1,)
+        assert got.sum() == pytest.approx(1)
+        assert got[0] == pytest.approx(1 - p)
+        if seeds is not None:
+            assert (got[seeds + 1 :] == 0).all()
+
+
+def test_an_empty_lid_has_no_shapes() -> None:
+    assert against_lid([None, None]) == [None, None]
+
+
+def test_the_range_is_the_narrowest_run_about_the_mode() -> None:
+    p = np.array([0.02, 0.08, 0.55, 0.3, 0.05, 0, 0])
+    assert mode_and_range(p, 0.5) == (2, 2, 2)
+    assert mode_and_range(p, 0.8) == (2, 2, 3)
+    assert mode_and_range(p, 0.9) == (2, 1, 3)
+    assert mode_and_range(np.array([1.0, 0, 0]), 0.9) == (0, 0, 0)
+
+
+def test_the_shipped_model_fits_its_features() -> None:
+    model = shipped_model()
+    assert model.weights.shape == (MOST, len(model.features) + 1)
+    assert 0.5 < model.range_mass < 1
