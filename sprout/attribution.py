@@ -163,7 +163,7 @@ def attribute(
         index = np.full(cells.shape, -1, np.int64)
         index[y[meeting], x[meeting]] = np.arange(int(meeting.sum()))
         owner[meeting] = _share_out(places[meeting], index, reach[meeting])
-    loose = ~rooted.any(1)[patch]
+    loose = ~np.asarray(rooted.any(1))[patch]
     nearest_loose = np.full(count, np.inf)
     np.minimum.at(nearest_loose, patch[loose], reach[loose].min(1))
     lost = loose & (nearest_loose[patch] > np.sqrt(lid.area_per_site_mm2))
