@@ -1,0 +1,277 @@
+"""Fit the network that gives every pixel its class, and write it as an ONNX file.
+
+    python calibration/fit_tissue.py PHOTOS --out calibration/tissue.onnx [--without FILE]
+
+PHOTOS is a folder of photos with ground truth: NAME.jpg, NAME.json (where the sites are) and NAME_tissue.png (0 other,
+1 green, 2 yellowing, 3 dry, 4 algae). ``--without`` names a text file with one photo per line (path in PHOTOS, without
+suffix) to be kept out of the fit. Needs PyTorch and onnx, which sprout itself does not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+import torch.nn.functional as F
+from PIL import Image, ImageOps
+from torch import nn
+
+from sprout.lid import Lid
+from sprout.light import to_linear, to_srgb
+from sprout.photo import Photo, Quality
+from sprout.pixels import PLANES, PX_PER_MM, geometry
+from sprout.plate import read_plate
+from sprout.registration import Registration
+
+CLASSES = 5
+STORE_PX_PER_MM = 1.25 * PX_PER_MM
+
+
+class Block(nn.Sequential):
+    def __init__(self, i: int, o: int, stride: int = 1, kernel: int = 3) -> None:
+        super().__init__(nn.Conv2d(i, o, kernel, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
+
+
+class Network(nn.Module):
+    """A U-Net that works from half resolution down to a sixteenth and gives (5, 2, 2) scores per cell."""
+
+    def __init__(self, a: int = 16, b: int = 20, c: int = 28, d: int = 32) -> None:
+        super().__init__()
+        self.c0 = Block(PLANES, a, 2, 4)
+        self.c1 = nn.Sequential(Block(a, b, 2), Block(b, b))
+        self.c2 = nn.Sequential(Block(b, c, 2), Block(c, c), Block(c, c))
+        self.c3 = nn.Sequential(Block(c, d, 2), Block(d, d), Block(d, d))
+        self.up3, self.up2, self.up1 = nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1), nn.Conv2d(b, a, 1)
+        self.e2, self.e1, self.e0 = Block(c, c), Block(b, b), Block(a, a)
+        self.out = nn.Conv2d(a, 4 * CLASSES, 1)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        def twice(t: torch.Tensor) -> torch.Tensor:
+            return F.interpolate(t, scale_factor=2, mode="nearest")
+
+        x0 = self.c0(x)
+        x1 = self.c1(x0)
+        x2 = self.c2(x1)
+        y = self.up3(self.c3(x2))
+        y = self.up2(self.e2(x2 + twice(y)))
+        y = self.up1(self.e1(x1 + twice(y)))
+        return self.out(self.e0(x0 + twice(y)))
+
+
+def read_rgb(path: Path) -> np.ndarray:
+    with Image.open(path) as im:
+        return np.asarray(ImageOps.exif_transpose(im).convert("RGB"))
+
+
+def lid_and_registration(truth: dict) -> tuple[Lid, Registration]:
+    """The lid as a ruler gives it, its first site as origin, and where it lies in the photo."""
+    plate = truth["lid"]
+    sites = np.array([[s["x_mm"], s["y_mm"]] for s in plate["sites"]])
+    lid = Lid(
+        name="",
+        pattern="points",
+        labels=tuple(s["label"] for s in plate["sites"]),
+        sites_mm=sites - sites[0],
+        hole_mm=plate["hole_diameter_mm"],
+        area_per_site_mm2=plate["pitch_x_mm"] * plate["pitch_y_mm"],
+        tags=None,
+        source={},
+    )
+    w, h = truth["width_px"], truth["height_px"]
+    centre, unit = np.array([(w - 1) / 2, (h - 1) / 2]), np.hypot(w, h) / 2
+    k1 = truth["camera"]["k1"] * (unit / truth["camera"]["f_px"]) ** 2
+    mm = np.vstack(
+        [sites, [[0, 0], [plate["width_mm"], 0], [plate["width_mm"], plate["height_mm"]], [0, plate["height_mm"]]]]
+    )
+    seen = np.array([s["px"] for s in truth["sites"]] + truth["lid_corners_px"]) - centre
+    ideal = seen.copy()
+    for _ in range(8):
+        ideal = seen / (1 + k1 * (ideal**2).sum(1, keepdims=True) / unit**2)
+    homography, _ = cv2.findHomography(mm - sites[0], ideal + centre, 0)
+    return lid, Registration(homography, k1, (h, w), 0.0, "truth")
+
+
+class Example:
+    """One photo at two scales, its classes, and what is needed to build the network's planes for any window."""
+
+    def __init__(self, photos: Path, name: str) -> None:
+        self.name = name
+        truth = json.loads((photos / f"{name}.json").read_text())
+        rgb = read_rgb(photos / f"{name}.jpg")
+        classes = np.array(Image.open(photos / f"{name}_tissue.png"))
+        plants = np.array(Image.open(photos / f"{name}_plants.png"))
+        self.lid, self.registration = lid_and_registration(truth)
+        h, w = rgb.shape[:2]
+        photo = Photo(photos / f"{name}.jpg", "", None, w, h, rgb, 1.0, Quality(0, 0, 0))
+        self.outline, lamp = read_plate(photo, self.registration, self.lid)
+        true_gains = 1 / np.array(truth["nuisances"]["wb_gain"])
+        self.gains = [np.array(lamp.gains), true_gains / (true_gains @ [0.2126, 0.7152, 0.0722])]
+        self.px_per_mm = float(self.registration.px_per_mm(self.lid.sites_mm.mean(0)[None])[0])
+        small = np.isin(plants, [s["index"] for s in truth["sites"] if 0 < s["plant_px"] < 1500]) & (classes > 0)
+        plant = (classes >= 1) & (classes <= 3)
+        self.levels = []
+        for store in (STORE_PX_PER_MM, STORE_PX_PER_MM / 2):
+            scale = min(1.0, store / self.px_per_mm)
+            size = (round(w * scale), round(h * scale))
+            share = [
+                cv2.resize((classes == k).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+                for k in range(CLASSES)
+            ]
+            label = np.argmax(share, axis=0).astype(np.uint8)
+            near = cv2.resize(
+                cv2.dilate(small.astype(np.uint8), np.ones((7, 7))), size, interpolation=cv2.INTER_NEAREST
+            )
+            self.levels.append((cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), label, near, size[0] / w))
+        ys, xs = np.nonzero(plant[::8, ::8] | (classes[::8, ::8] == 4))
+        self.plant_px = np.column_stack([xs, ys]) * 8.0
+        ys, xs = np.nonzero((classes[::4, ::4] == 2) | (classes[::4, ::4] == 3))
+        self.ill_px = np.column_stack([xs, ys]) * 4.0
+        self.sites_px = self.registration.to_px(self.lid.sites_mm)
+
+    def window(self, rng: np.random.Generator, side: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """A random window: planes (PLANES, side, side), classes and weights (side, side)."""
+        kind = rng.random()
+        h, w = self.registration.size_px
+        if kind < 0.30 and len(self.plant_px):
+            at = self.plant_px[rng.integers(len(self.plant_px))]
+        elif kind < 0.42 and len(self.ill_px):
+            at = self.ill_px[rng.integers(len(self.ill_px))]
+        elif kind < 0.85:
+            at = self.sites_px[rng.integers(len(self.sites_px))]
+        else:
+            at = rng.uniform([0, 0], [w, h])
+        target = min(rng.uniform(0.55, 1.1) * PX_PER_MM, 1.15 * self.px_per_mm)
+        rgb, label, near, store = self.levels[0 if target > STORE_PX_PER_MM / 2 else 1]
+        zoom = target / self.px_per_mm / store
+        angle = rng.uniform(0, 2 * np.pi)
+        c, s = zoom * np.cos(angle), zoom * np.sin(angle)
+        flip = rng.choice([-1, 1])
+        turn = np.array([[c, -s * flip], [s, c * flip]])
+        centre = np.asarray(at) * store + rng.normal(0, side / 6, 2) / zoom
+        matrix = np.column_stack([turn, side / 2 - turn @ centre])
+
+        def warp(a: np.ndarray, how: int) -> np.ndarray:
+            return cv2.warpAffine(a, matrix, (side, side), flags=how, borderMode=cv2.BORDER_REFLECT_101)
+
+        picture = relit(warp(rgb, cv2.INTER_LINEAR), self.gains[int(rng.random() < 0.3)], rng)
+        yy, xx = np.mgrid[0 : side + 8 : 8, 0 : side + 8 : 8]
+        back = np.linalg.inv(turn)
+        px = ((np.column_stack([xx.ravel(), yy.ravel()]) - matrix[:, 2]) @ back.T + 0.5) / store - 0.5
+        mm = self.registration.to_mm(px) + rng.normal(0, 0.5, 2)
+        outline = self.outline
+        if outline is not None:
+            low, high = outline.min(0) + rng.normal(0, 1.5, 2), outline.max(0) + rng.normal(0, 1.5, 2)
+            wrong = rng.random(4) < 0.03
+            low, high = low - wrong[:2] * rng.uniform(0, 25, 2), high + wrong[2:] * rng.uniform(0, 25, 2)
+            outline = None if rng.random() < 0.05 else np.array([low, high])
+        planes = geometry(mm, self.lid, outline).reshape(*xx.shape, 2)
+        planes = cv2.warpAffine(planes, np.array([[8.0, 0, 0], [0, 8.0, 0]]), (side, side), flags=cv2.INTER_LINEAR)
+        classes = warp(label, cv2.INTER_NEAREST)
+        weight = 1 + 3.0 * warp(near, cv2.INTER_NEAREST) + 1.0 * (classes == 2) + 3.0 * (classes == 3)
+        return np.concatenate([picture, planes], axis=2).transpose(2, 0, 1), classes, weight.astype(np.float32)
+
+
+def relit(rgb: np.ndarray, gains: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The window under another lamp, exposure and camera: (side, side, 3) float32 in 0..1."""
+    warm, green = rng.normal(0, 0.10), rng.normal(0, 0.035)
+    cast = np.exp(np.array([warm - green / 2, green, -warm - green / 2])) * 2 ** rng.normal(0, 0.45)
+    linear = to_linear(np.arange(256) / 255)[:, None] * gains * cast
+    table = to_srgb(np.clip(linear, 0, 1)).astype(np.float32)
+    picture = np.stack([table[rgb[..., k], k] for k in range(3)], axis=-1)
+    side = len(rgb)
+    if rng.random() < 0.4:
+        ramp = np.linspace(-1, 1, side)
+        slope = rng.normal(0, 0.12, 2)
+        picture *= np.exp(slope[0] * ramp[:, None] + slope[1] * ramp[None]).astype(np.float32)[..., None]
+    if rng.random() < 0.15:
+        spot = np.zeros((side, side), np.float32)
+        corners = rng.uniform(0, side, 2) + rng.normal(0, side / 3, (4, 2))
+        cv2.fillConvexPoly(spot, cv2.convexHull(corners.astype(np.int32)), 1.0)
+        spot = cv2.GaussianBlur(spot, (0, 0), rng.uniform(1, 12))
+        picture *= 1 + (rng.uniform(0.6, 1.5) - 1) * spot[..., None]
+    grey = picture.mean(-1, keepdims=True)
+    picture = grey + (picture - grey) * np.float32(rng.uniform(0.8, 1.2))
+    if rng.random() < 0.4:
+        picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.3, 1.3))
+    noise = rng.normal(0, 1, picture.shape).astype(np.float32) * np.float32(abs(rng.normal(0, 0.02)))
+    if rng.random() < 0.5:
+        noise = 1.6 * cv2.GaussianBlur(noise, (0, 0), 0.7)
+    return np.clip(picture + noise, 0, 1).astype(np.float32)
+
+
+def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
+    """Weighted cross-entropy, plus one minus the soft intersection over union of plant against the rest."""
+    scores = F.pixel_shuffle(scores, 2)
+    entropy = (F.cross_entropy(scores, classes, reduction="none") * weight).mean()
+    p = scores.softmax(1)[:, 1:4].sum(1)
+    t = ((classes >= 1) & (classes <= 3)).float()
+    both, either = (p * t).sum((1, 2)), (p + t - p * t).sum((1, 2))
+    return entropy + 0.3 * (1 - (both + 50) / (either + 50)).mean()
+
+
+def fit(examples: list[Example], steps: int, seed: int, side: int, batch: int) -> Network:
+    torch.manual_seed(seed)
+    rng = np.random.default_rng(seed)
+    network = Network()
+    best = torch.optim.AdamW(network.parameters(), lr=4e-3, weight_decay=1e-4)
+    rate = torch.optim.lr_scheduler.OneCycleLR(best, 5e-3, steps, pct_start=0.1)
+    told, running = time.monotonic(), 0.0
+    for step in range(steps):
+        chosen = rng.choice(len(examples), batch)
+        x, y, w = (np.stack(v) for v in zip(*(examples[i].window(rng, side) for i in chosen), strict=True))
+        loss = loss_of(network(torch.from_numpy(x)), torch.from_numpy(y.astype(np.int64)), torch.from_numpy(w))
+        best.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+        best.step()
+        rate.step()
+        running = loss.item() if step == 0 else 0.98 * running + 0.02 * loss.item()
+        if step % 100 == 99:
+            print(f"step {step + 1} of {steps}: loss {running:.4f}, {time.monotonic() - told:.0f} s", flush=True)
+    return network.eval()
+
+
+def write_onnx(network: Network, out: Path) -> None:
+    torch.onnx.export(
+        network,
+        (torch.zeros(1, PLANES, 64, 96),),
+        str(out),
+        dynamo=False,
+        opset_version=13,
+        input_names=["planes"],
+        output_names=["scores"],
+        dynamic_axes={"planes": {2: "h", 3: "w"}, "scores": {2: "h", 3: "w"}},
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("photos", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--without", type=Path)
+    parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument("--batch", type=int, default=8)
+    parser.add_argument("--side", type=int, default=320)
+    parser.add_argument("--threads", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=1)
+    a = parser.parse_args()
+    torch.set_num_threads(a.threads)
+    cv2.setNumThreads(1)
+    kept_out = set(a.without.read_text().split()) if a.without else set()
+    examples = []
+    for masks in sorted(a.photos.rglob("*_tissue.png")):
+        name = str(masks.relative_to(a.photos)).removesuffix("_tissue.png")
+        truth = json.loads((a.photos / f"{name}.json").read_text())
+        if name not in kept_out and not truth["nuisances"].get("unusable"):
+            examples.append(Example(a.photos, name))
+    print(len(examples), "photos")
+    write_onnx(fit(examples, a.steps, a.seed, a.side, a.batch), a.out)
+
+
+if __name__ == "__main__":
+    main()
