@@ -22,6 +22,8 @@ CORNER_PX = 0.7
 LOOSE_CORNER_PX = 2.0
 """The same where only the tag's size is known: the printed size itself is true to a few per cent."""
 
+RIVAL = 0.85
+"""Placements with this share of the best one's score are looked at more closely; the rest are out of the running."""
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
 LEAST_AGREEMENT = 0.6
@@ -136,7 +138,8 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
         scale = float(np.median(sides)) / lid.tags.size_mm
     placements = place(find_circles(photo.rgb), lid, photo.rgb.shape[:2], px_per_mm=scale)
-    refined = [(p.score, _refine(photo, lid, p.fit, tags_px, None)) for p in placements[:3]]
+    close = [p for p in placements[:3] if p.score >= RIVAL * placements[0].score]
+    refined = [(p.score, _refine(photo, lid, p.fit, tags_px, None)) for p in close]
     # the circles left over speak against a placement, the rims seen at its own holes for it
     rivals = [c for _, c in sorted(refined, key=lambda r: -r[0] - (r[1].support if r[1] else 0)) if c is not None]
     if not rivals:
