@@ -21,6 +21,7 @@ from scipy.optimize import curve_fit, minimize
 from sprout.calibration import crops, find_crop, replicate_tolerance
 from sprout.columns import DAYS, PLUGS, frame
 from sprout.germination import indices, sites
+from sprout.germination.compare import compare_germination, log_rank_scores
 from sprout.germination.forecast import forecast
 from sprout.germination.onsets import Onset, onsets
 from sprout.germination.posterior import posterior
@@ -707,3 +708,46 @@ def test_back_test_slice():
     assert got["width over prior's once half is up"] <= 0.6
     assert got["Brier below base rate %"] >= 25
     assert got["Brier below calendar day %"] >= 25
+
+
+# --- grows side by side ---
+
+
+def test_log_rank_scores_of_narrow_intervals_are_observed_less_expected():
+    rng = np.random.default_rng(1)
+    times, group = np.concatenate([rng.gamma(4, 2, 30), rng.gamma(4, 2.8, 25)]), np.repeat([0, 1], [30, 25])
+    up, seen = times < 12, np.minimum(times, 12)
+    scores = log_rank_scores(np.where(up, seen - 1e-6, seen), np.where(up, seen, np.inf))
+    expected = 0.0
+    for t in np.unique(seen[up]):
+        at_risk = seen >= t
+        expected += at_risk[group == 0].mean() * (group == 0).sum() / at_risk.sum() * (up & (seen == t)).sum()
+    assert scores.sum() == pytest.approx(0, abs=1e-9)
+    assert scores[group == 0].sum() == pytest.approx(up[group == 0].sum() - expected)
+
+
+def test_grows_that_differ_are_told_apart_and_alike_ones_are_not():
+    early, late = lid([3, 4, 4, 5, 5, 6, 6, None] * 2, day=20), lid([8, 9, 9, 10, 11, 12, None, None] * 2, day=20)
+    got = compare_germination({"warm": early, "cold": late})
+    assert got.p_permuted < 0.02
+    assert got.p_value < 0.02
+    assert got.scores["warm"] > 0 > got.scores["cold"]
+    assert got.curves["warm"].up == 14
+    assert got.curves["warm"].share[-1] == pytest.approx(7 / 8)
+    assert np.all(got.curves["cold"].low <= got.curves["cold"].share)
+    same = compare_germination({"one": early, "two": early})
+    assert same.p_permuted > 0.9
+    assert same.chi_squared == pytest.approx(0)
+
+
+def test_comparison_of_one_grow_or_of_nothing_up_decides_nothing():
+    assert compare_germination({"one": lid([3, 4, None], day=9)}).p_value == 1
+    assert compare_germination({"a": lid([None] * 3, day=9), "b": lid([None] * 4, day=9)}).p_permuted == 1
+    with pytest.raises(ValueError, match="no plug has been looked at"):
+        compare_germination({"a": lid([None] * 3, day=0)})
+
+
+def test_three_grows_have_two_degrees_of_freedom():
+    got = compare_germination({str(k): lid([3 + k, 4 + k, 5 + k, None], day=20) for k in range(3)})
+    assert got.degrees == 2
+    assert 0 < got.p_permuted <= 1

@@ -1,0 +1,80 @@
+"""One plug's leaf area over time, from the weighed series."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Canopy:
+    """One plug's leaf area over time.
+
+    Attributes
+    ----------
+    plug, crop:
+        Its name, what was sown in it.
+    sown:
+        The day of sowing; days are counted from it.
+    up_day:
+        Day it came up, None while empty.
+    days, areas_cm2:
+        (m,) looks and the leaf area at each; only looks with leaf.
+    picks:
+        Days on which a picking was noted.
+    """
+
+    plug: str
+    crop: str
+    sown: date
+    up_day: float | None
+    days: FloatArray
+    areas_cm2: FloatArray
+    picks: tuple[int, ...] = ()
+
+
+def canopies(
+    days: pd.DataFrame, plugs: pd.DataFrame, *, picks: Mapping[str, Sequence[date]] | None = None
+) -> tuple[Canopy, ...]:
+    """The leaf areas of every standing plug, in the order of ``plugs``.
+
+    Parameters
+    ----------
+    days, plugs:
+        Tables with ``columns.DAYS`` and ``columns.PLUGS``. Looks that found the plug hidden are left out.
+    picks:
+        By plug: the dates of noted pickings.
+    """
+    seen = days[(days["status"] != "hidden") & (days["tissue_cm2"] > 0)].sort_values("day", kind="stable")
+    by_plug = {str(plug): rows.drop_duplicates("day", keep="last") for plug, rows in seen.groupby("plug")}
+    found = []
+    for row, empty in zip(plugs.to_dict("records"), plugs["day_sprouted"].isna(), strict=True):
+        if row["status"] == "retired":
+            continue
+        name, sown = str(row["plug"]), date.fromisoformat(str(row["sown"]))
+        looks, areas = np.zeros(0), np.zeros(0)
+        if not empty and name in by_plug:
+            after = by_plug[name][by_plug[name]["day"] >= row["day_sprouted"]]
+            looks, areas = after["day"].to_numpy(dtype=float), after["tissue_cm2"].to_numpy(dtype=float)
+        found.append(
+            Canopy(
+                plug=name,
+                crop=str(row["crop"]),
+                sown=sown,
+                up_day=None if empty else float(row["day_sprouted"]),
+                days=looks,
+                areas_cm2=areas,
+                picks=tuple((p - sown).days for p in (picks or {}).get(name, ())),
+            )
+        )
+    return tuple(found)

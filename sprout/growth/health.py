@@ -1,0 +1,114 @@
+"""Yellow and dry leaf over time, each plug against its own first weeks.
+
+A camera sees that leaves turn yellow or dry, not why. A warning names what growers check first and nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_FIRST_DAYS = 14  # a plug's own first weeks, from its first leaf
+_LEAST_CM2 = 1.0  # on less leaf a share in % says little
+_RISE_PCT = 8.0
+_NOISES = 4.0
+_LOOKS = 3
+
+# Causes in the order to check them, for one plug and for most of the lid (common practice).
+_CAUSES = {
+    ("yellow", False): ("old leaves, the lowest turn first", "hungry: seedlings crowd in this plug", "lamp too close"),
+    ("yellow", True): ("hungry: feed is due or too weak", "lamp too close or too long", "dry reservoir"),
+    ("dry", False): ("the plug does not reach the water", "old leaves", "lamp too close"),
+    ("dry", True): ("dry reservoir", "lamp too close", "draught or hot air"),
+}
+_WORDS = {"yellow": "yellowing", "dry": "drying"}
+
+
+@dataclass(frozen=True)
+class HealthWarning:
+    """More yellow or dry leaf than in a plug's own first weeks.
+
+    Attributes
+    ----------
+    kind:
+        ``yellow`` or ``dry``.
+    plugs:
+        The plugs concerned.
+    since:
+        The look since which it has lasted (the earliest of the plugs').
+    before_pct, now_pct:
+        Share of the leaf in the first weeks and at the last looks, in %, of the plug that rose most.
+    causes:
+        What may be behind it, in the order to check.
+    text:
+        All of that in one sentence.
+    """
+
+    kind: str
+    plugs: tuple[str, ...]
+    since: date
+    before_pct: float
+    now_pct: float
+    causes: tuple[str, ...]
+    text: str
+
+
+def health_warnings(days: pd.DataFrame) -> tuple[HealthWarning, ...]:
+    """Warnings at the last look; none where a plug has too few looks to know its own normal.
+
+    A plug is warned of when the median of its last three looks, and the last look itself, lie 8 % points and four
+    times its own scatter above the median of its first two weeks with leaf. When that holds for half the plugs with
+    leaf or more, and for three at least, it is one warning for the lid.
+
+    Parameters
+    ----------
+    days:
+        Table with ``columns.DAYS``, up to the day concerned.
+    """
+    leafy = days[(days["status"] != "hidden") & (days["tissue_cm2"] >= _LEAST_CM2)].sort_values("day", kind="stable")
+    groups = [(str(plug), rows) for plug, rows in leafy.groupby("plug")]
+    found = []
+    for kind in ("yellow", "dry"):
+        raised = [(plug, rise) for plug, rows in groups if (rise := _rise(rows, f"{kind}_pct")) is not None]
+        together = len(raised) >= max(3, len(groups) / 2)
+        for some in [raised] if together else [[one] for one in raised]:
+            found.append(_warning(kind, some, together))
+    return tuple(found)
+
+
+def _rise(rows: pd.DataFrame, column: str) -> tuple[float, float, date] | None:
+    """(before, now, since) of one plug, None if it is as it was."""
+    rows = rows[rows[column].notna()]
+    dates = [date.fromisoformat(d) for d in rows["date"]]
+    share = rows[column].to_numpy(dtype=float)
+    if share.size < 2 * _LOOKS:
+        return None
+    young = np.array([d < dates[0] + timedelta(days=_FIRST_DAYS) for d in dates])
+    young[-_LOOKS:] = False
+    if young.sum() < _LOOKS:
+        return None
+    before = float(np.median(share[young]))
+    scatter = 1.4826 * float(np.median(np.abs(share[young] - before)))
+    limit = before + max(_RISE_PCT, _NOISES * scatter)
+    now = float(np.median(share[-_LOOKS:]))
+    if now < limit or share[-1] < limit:
+        return None
+    below = np.flatnonzero(share < limit)
+    return before, now, dates[int(below[-1]) + 1]
+
+
+def _warning(kind: str, raised: list[tuple[str, tuple[float, float, date]]], together: bool) -> HealthWarning:
+    plugs = tuple(plug for plug, _ in raised)
+    before, now, _ = max((rise for _, rise in raised), key=lambda rise: rise[1] - rise[0])
+    since, causes = min(rise[2] for _, rise in raised), _CAUSES[kind, together]
+    text = (
+        f"{', '.join(plugs)}: {_WORDS[kind]} since {since}, {now:.0f} % of the leaf against {before:.0f} % in the "
+        f"first weeks; may be {', or '.join(causes)}"
+    )
+    return HealthWarning(kind, plugs, since, before, now, causes, text)
