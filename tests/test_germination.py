@@ -26,6 +26,7 @@ from sprout.germination.forecast import forecast
 from sprout.germination.onsets import Onset, onsets
 from sprout.germination.posterior import posterior
 from sprout.germination.prior import learned, median_day, prior_of
+from sprout.germination.summary import summarise
 from sprout.germination.time_to_event import fit_time_to_event
 from sprout.germination.turnbull import innermost_intervals, turnbull, turnbull_interval
 from sprout.intervals import clopper_pearson, jeffreys, wilson, wilson_cc
@@ -751,3 +752,33 @@ def test_three_grows_have_two_degrees_of_freedom():
     got = compare_germination({str(k): lid([3 + k, 4 + k, 5 + k, None], day=20) for k in range(3)})
     assert got.degrees == 2
     assert 0 < got.p_permuted <= 1
+
+
+# --- all figures of a grow ---
+
+
+def test_summary_of_a_grow():
+    got = summarise(lid([4, 5, 5, 6, None], day=14))
+    assert (got.by_plug.germinated, got.by_plug.sown, got.by_plug.pct) == (4, 5, 80)
+    assert got.by_plug.wilson_pct == pytest.approx([100 * end for end in wilson(4, 5)])
+    assert (got.by_seed.germinated, got.by_seed.sown) == (4, 10)
+    assert got.mean_days == pytest.approx((3.5 + 4.5 + 4.5 + 5.5) / 4)  # halfway between the looks
+    assert got.velocity_pct_per_day == pytest.approx(100 / got.mean_days)
+    assert got.value.mean_daily == pytest.approx(80 / 14)
+    assert got.fit.time_of(0.5)[0] == pytest.approx(4.5, abs=0.3)
+
+
+def test_seeds_that_stand_or_fall_with_their_site_widen_the_interval():
+    alike = [replace(o, seedlings=1) for o in lid([4] * 8, day=14)]
+    luck = [*(replace(o, seedlings=2) for o in lid([4] * 4, day=14)), *lid([None] * 4, day=14)]
+    a, b = summarise(alike), summarise(luck)
+    assert a.by_seed.pct == b.by_seed.pct == 50
+    assert (a.dispersion, b.dispersion) == pytest.approx((1, 16 / 7))
+    assert b.by_seed.wilson_pct.high > a.by_seed.wilson_pct.high
+
+
+@pytest.mark.parametrize("plugs", [[], lid([None, None], day=0), lid([None, None], day=9), lid([1], day=1)])
+def test_summary_holds_at_the_edges(plugs):
+    got = summarise(plugs)
+    assert 0 <= got.by_plug.wilson_pct.low <= got.by_plug.wilson_pct.high <= 100
+    assert np.isnan(got.mean_days) == (got.by_plug.germinated == 0)
