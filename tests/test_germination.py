@@ -697,6 +697,27 @@ def test_lid_without_plugs_has_a_forecast_of_nothing():
     assert got.plugs == ()
 
 
+@settings(deadline=None, max_examples=25)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 60), st.sampled_from([1, 2, 7, np.inf]), st.integers(0, 20), st.integers(1, 6)),
+        min_size=1,
+        max_size=8,
+    ),
+    st.sampled_from(["coriander", "lettuce", "beet", "other"]),
+    st.sampled_from([None, -3.0, 21.0, 41.0]),
+)
+def test_forecast_never_fails(plugs, crop, temperature):
+    drawn = [
+        Onset(f"P{k}", crop, seeds, SOWN, float(e), e + u, seedlings=c or None, seen_day=float(e + min(u, 1)))
+        for k, (e, u, c, seeds) in enumerate(plugs)
+    ]
+    prior = prior_of(find_crop(crop), temperature_c=temperature)
+    got = forecast(drawn, {crop: prior}, as_of=SOWN + timedelta(days=67))
+    assert got.sprouted_now <= got.sprouted_final.low <= got.sprouted_final.high <= len(drawn)
+    assert all(p.up or 0 <= p.p_yet <= 1 for p in got.plugs)
+
+
 def test_back_test_slice():
     spec = importlib.util.spec_from_file_location("backtest", Path(__file__).parent / "benchmarks" / "backtest.py")
     module = importlib.util.module_from_spec(spec)

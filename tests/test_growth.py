@@ -22,7 +22,7 @@ from sprout.growth.closure import closure
 from sprout.growth.compare import compare_growth
 from sprout.growth.fit import fit_growth
 from sprout.growth.forecast import forecast_growth
-from sprout.growth.health import health_warnings
+from sprout.growth.health import health_warnings, loss_warnings
 from sprout.growth.picks import losses
 from sprout.growth.rates import classical_growth_rate, doubling_days, relative_growth_rate
 
@@ -317,6 +317,29 @@ def test_lid_that_stopped_growing_half_covered_does_not_close():
     assert closure([on(d) for d in days], cover, as_of=on(89)) is None
 
 
+@settings(deadline=None, max_examples=25)
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 40), st.lists(st.floats(-4, 6), max_size=12), st.lists(st.integers(0, 60), max_size=2)
+        ),
+        min_size=1,
+        max_size=5,
+    ),
+    st.lists(st.floats(0, 100), max_size=15),
+)
+def test_forecast_never_fails(plugs, cover):
+    drawn = [
+        basil(f"A{k}", up + np.arange(len(logs)), np.exp(logs), up=float(up), picks=tuple(picks))
+        for k, (up, logs, picks) in enumerate(plugs)
+    ]
+    got = forecast_growth(
+        drawn, CROPS, as_of=on(60), area_per_site_cm2=45, cover=([on(k) for k in range(len(cover))], cover)
+    )
+    for dates in (got.first_pick, got.closure, *(p.first_pick for p in got.plugs)):
+        assert dates is None or dates.low <= dates.mid <= dates.high
+
+
 def test_back_test_slice():
     spec = importlib.util.spec_from_file_location(
         "growth_backtest", Path(__file__).parent / "benchmarks" / "growth_backtest.py"
@@ -375,6 +398,17 @@ def test_drying_is_told_apart_from_yellowing():
     (got,) = health_warnings(frame(health_days("A1", [*CALM, 2, 2, 2], dry=[0.0] * 14 + [15.0, 20.0, 25.0]), DAYS))
     assert got.kind == "dry"
     assert "water" in got.causes[0]
+
+
+def test_sudden_loss_is_told_unless_it_was_picked():
+    days = np.arange(6.0, 52)
+    area = drawn_areas(days, limit=80.0, start=0.4) * np.where(days >= 48, 0.3, 1)
+    (got,) = loss_warnings([basil("A1", days, area)], as_of=on(51))
+    assert (got.kind, got.plugs, got.since) == ("loss", ("A1",), on(48))
+    assert got.now_pct == pytest.approx(30, abs=8)
+    assert "not noted" in got.text
+    assert loss_warnings([basil("A1", days, area, picks=(48,))], as_of=on(51)) == ()
+    assert loss_warnings([basil("A1", days, area)], as_of=on(60)) == ()
 
 
 # --- grows side by side ---

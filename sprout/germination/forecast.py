@@ -240,7 +240,8 @@ class _CropForecast:
             )
             cumulative = np.cumsum(chance, axis=1)
             drawn = (rng.random((plugs, _FUTURES, 1)) * cumulative[:, -1:] > cumulative).sum(-1)
-            up, ables = np.array(ups)[drawn // k.size], drawn % k.size
+            up = np.array(ups)[drawn // k.size]
+            ables = np.maximum(drawn % k.size, up)  # also where all chances are too small for the computer
             in_time = 1 - at[:, 1] / np.maximum(at[:, 0], 1e-300)
             total += np.minimum(up + rng.binomial(ables - up, in_time), seeds).sum(axis=0)
         return total

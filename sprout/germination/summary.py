@@ -110,6 +110,7 @@ def _share(germinated: int, sown: int, dispersion: float) -> Share:
 
 
 def _dispersion(got: indices.FloatArray, sown: indices.FloatArray) -> float:
+    got, sown = got[sown > 0], sown[sown > 0]
     share = got.sum() / sown.sum() if sown.size else 0.0
     if got.size < 2 or not 0 < share < 1:
         return 1.0

@@ -129,7 +129,7 @@ def fit_time_to_event(start: npt.ArrayLike, end: npt.ArrayLike, counts: npt.Arra
 
     def theta(x: FloatArray) -> FloatArray:
         share = expit(x[2]) if x.size == 3 else 1.0
-        return np.array([-min(np.exp(x[0]), _STEEPEST), share, np.exp(x[1])])
+        return np.array([-np.exp(min(x[0], log(_STEEPEST))), share, np.exp(np.clip(x[1], -30, 30))])
 
     def cost(x: FloatArray) -> float:
         return -_log_likelihood(theta(x), a, z, n)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from math import log
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ _MOST_PCT = 99.0  # beyond, a per mille of bare lid more or less would decide
 # First guess of (log limit, log rate) of leaf over lid, and standard deviations of them and of the log first leaf.
 _GUESS = (log(3.5), log(0.15))
 _SPREAD = np.diag([0.25, 0.5, 0.7]) ** 2
-_NOISE, _NOISE_LOOKS, _ALIKE = 0.1, 6.0, 6.0
+_NOISE, _NOISE_LOOKS, _ALIKE = 0.1, 6.0, 8.0
 
 
 def closure(looked: Sequence[date], cover_pct: npt.ArrayLike, *, as_of: date) -> Dates | None:
@@ -42,7 +43,7 @@ def closure(looked: Sequence[date], cover_pct: npt.ArrayLike, *, as_of: date) ->
     dates = [d for d, there in zip(looked, seen, strict=True) if there]
     pct = pct[seen]
     for k in range(pct.size):
-        if pct[k] >= CLOSED_PCT and np.median(pct[max(0, k - 2) : k + 1]) >= CLOSED_PCT:
+        if pct[k] >= CLOSED_PCT and median(pct[max(0, k - 2) : k + 1]) >= CLOSED_PCT:
             return Dates(dates[max(k - 1, 0)], dates[k], dates[k])
     if pct.size < 3:
         return None

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import inf, log
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -137,8 +138,8 @@ def _crop_picks(group: list[Canopy], crop: Crop, as_of: date, site_cm2: float) -
         reached = None if stretch.picked_on is not None else _reached(canopy, crop.pick_cm2)
         coming = dates_of(as_of, days)
         if reached is not None:
-            first: Dates | None = Dates(reached, reached, reached)
-            days = np.full(DRAWS, min(0.0, (reached - as_of).days))
+            first: Dates | None = reached
+            days = np.full(DRAWS, min(0.0, (reached.mid - as_of).days))
         elif stretch.picked_on is not None:
             first = Dates(*[stretch.picked_on] * 3)
         else:
@@ -266,9 +267,10 @@ def _pooled(curve: Curve, days: FloatArray, areas: FloatArray, guess: FloatArray
     )
 
 
-def _reached(canopy: Canopy, target: float) -> date | None:
-    """Day of the first look at which the median of up to three looks has the area, None if it has not."""
+def _reached(canopy: Canopy, target: float) -> Dates | None:
+    """The two looks between which the plug reached the area, by the median of up to three; None if it has not."""
     for k in range(canopy.days.size):
-        if np.median(canopy.areas_cm2[max(0, k - 2) : k + 1]) >= target and canopy.areas_cm2[k] >= target:
-            return canopy.sown + timedelta(days=int(canopy.days[k]))
+        if canopy.areas_cm2[k] >= target and median(canopy.areas_cm2[max(0, k - 2) : k + 1]) >= target:
+            before, day = (canopy.sown + timedelta(days=int(canopy.days[j])) for j in (max(k - 1, 0), k))
+            return Dates(before, day, day)
     return None

@@ -5,14 +5,19 @@ A camera sees that leaves turn yellow or dry, not why. A warning names what grow
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sprout.growth.picks import losses
+
 if TYPE_CHECKING:
     import pandas as pd
+
+    from sprout.growth.canopy import Canopy
 
 _FIRST_DAYS = 14  # a plug's own first weeks, from its first leaf
 _LEAST_CM2 = 1.0  # on less leaf a share in % says little
@@ -27,6 +32,8 @@ _CAUSES = {
     ("dry", False): ("the plug does not reach the water", "old leaves", "lamp too close"),
     ("dry", True): ("dry reservoir", "lamp too close", "draught or hot air"),
 }
+_LOSS_CAUSES = ("picked but not noted", "wilted: dry reservoir or a plug off the water", "eaten or damped off")
+_RECENT_DAYS = 7
 _WORDS = {"yellow": "yellowing", "dry": "drying"}
 
 
@@ -37,13 +44,14 @@ class HealthWarning:
     Attributes
     ----------
     kind:
-        ``yellow`` or ``dry``.
+        ``yellow``, ``dry`` or ``loss`` (leaf that went at once with no picking noted).
     plugs:
         The plugs concerned.
     since:
         The look since which it has lasted (the earliest of the plugs').
     before_pct, now_pct:
-        Share of the leaf in the first weeks and at the last looks, in %, of the plug that rose most.
+        Share of the leaf in the first weeks and at the last looks, in %, of the plug that rose most; of a loss, the
+        leaf before it (100) and what was left.
     causes:
         What may be behind it, in the order to check.
     text:
@@ -79,6 +87,23 @@ def health_warnings(days: pd.DataFrame) -> tuple[HealthWarning, ...]:
         together = len(raised) >= max(3, len(groups) / 2)
         for some in [raised] if together else [[one] for one in raised]:
             found.append(_warning(kind, some, together))
+    return tuple(found)
+
+
+def loss_warnings(plugs: Sequence[Canopy], *, as_of: date) -> tuple[HealthWarning, ...]:
+    """Sudden losses of leaf within the last week that no noted picking explains, one warning a plug."""
+    found = []
+    for canopy in plugs:
+        dates, picks = ([canopy.sown + timedelta(days=int(d)) for d in x] for x in (canopy.days, canopy.picks))
+        for loss in losses(dates, canopy.areas_cm2, picks=picks):
+            if loss.picked_on is None and (as_of - loss.by).days < _RECENT_DAYS:
+                sure = "" if loss.sure else " (one or two looks only)"
+                text = (
+                    f"{canopy.plug}: {100 * loss.share:.0f} % of the leaf went between {loss.after} and {loss.by}"
+                    f"{sure}; may be {', or '.join(_LOSS_CAUSES)}"
+                )
+                left = 100 * (1 - loss.share)
+                found.append(HealthWarning("loss", (canopy.plug,), loss.by, 100.0, left, _LOSS_CAUSES, text))
     return tuple(found)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -68,8 +69,8 @@ def losses(looked: Sequence[date], areas_cm2: npt.ArrayLike, *, picks: Iterable[
         before, after = slice(max(start, k - 4), k), slice(k, k + 3)
         rate = _rate([(day[side], size[side]) for side in (slice(max(start, k - 8), k), slice(k, k + 4))])
         high, low = size[before] + rate * (day[k] - day[before]), size[after] - rate * (day[after] - day[k])
-        level = float(np.median(high))
-        change = float(np.median(low)) - level
+        level = median(high)
+        change = median(low) - level
         share, lost = 1 - float(np.exp(change)), float(np.exp(level) - np.exp(level + change))
         pick = _explaining(noted, dates[k - 1], dates[k], {loss.picked_on for loss in found})
         # no look after it has the leaf again, and the look before it had it still
@@ -90,7 +91,7 @@ def _rate(sides: Sequence[tuple[FloatArray, FloatArray]]) -> float:
         for j in range(i + 1, day.size)
         if day[j] - day[i] >= _RATE_DAYS
     ]
-    return max(0.0, float(np.median(slopes))) if len(slopes) > 2 else 0.0
+    return max(0.0, median(slopes)) if len(slopes) > 2 else 0.0
 
 
 def _explaining(noted: Sequence[date], after: date, by: date, used: set[date | None]) -> date | None:
