@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.float64]
 
+_LEAST_CM2 = 0.001
+
 
 @dataclass(frozen=True, eq=False)
 class Canopy:
@@ -55,7 +57,7 @@ def canopies(
     picks:
         By plug: the dates of noted pickings.
     """
-    seen = days[(days["status"] != "hidden") & (days["tissue_cm2"] > 0)].sort_values("day", kind="stable")
+    seen = days[(days["status"] != "hidden") & (days["tissue_cm2"] >= _LEAST_CM2)].sort_values("day", kind="stable")
     by_plug = {str(plug): rows.drop_duplicates("day", keep="last") for plug, rows in seen.groupby("plug")}
     found = []
     for row, empty in zip(plugs.to_dict("records"), plugs["day_sprouted"].isna(), strict=True):

@@ -15,6 +15,7 @@ from sprout.growth.curves import EXPOLINEAR, GOMPERTZ, LOGISTIC
 from sprout.growth.fit import fit_curve
 
 CLOSED_PCT = 90.0
+_LEAST_PCT = 0.001
 _MOST_PCT = 99.0  # beyond, a per mille of bare lid more or less would decide
 # First guess of (log limit, log rate) of leaf over lid, and standard deviations of them and of the log first leaf.
 _GUESS = (log(3.5), log(0.15))
@@ -39,7 +40,7 @@ def closure(looked: Sequence[date], cover_pct: npt.ArrayLike, *, as_of: date) ->
         None with fewer than three looks that show leaf, or if the lid is not expected to close.
     """
     pct = np.asarray(cover_pct, dtype=float)
-    seen = np.isfinite(pct) & (pct > 0)
+    seen = np.isfinite(pct) & (pct >= _LEAST_PCT)
     dates = [d for d, there in zip(looked, seen, strict=True) if there]
     pct = pct[seen]
     for k in range(pct.size):
