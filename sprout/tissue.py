@@ -19,6 +19,10 @@ OTHER, GREEN, YELLOW, DRY, ALGAE = range(5)
 
 _ROOT = 1.2
 """How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
+_PLANT, _FAINT = -1.0, -3.0
+"""Log-odds from which a pixel is tissue, and from which it may be the thin stem that joins a leaf to its site."""
+_GAP_MM = 1.5
+"""How much of a stem may not be seen at all."""
 _PLUG = 1.05
 """How far from a site's centre a film of algae may reach, in hole radii."""
 
@@ -59,13 +63,18 @@ def _discs(registration: Registration, lid: Lid, box: Box, radius: float) -> npt
     return out > 0
 
 
-def _rooted(plant: npt.NDArray[np.bool_], roots: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """The connected patches of ``plant`` that reach a site: what grows elsewhere is not the lid's."""
-    _, patches = cv2.connectedComponents(plant.astype(np.uint8), connectivity=8, ltype=cv2.CV_32S)
+def _rooted(
+    plant: npt.NDArray[np.bool_], faint: npt.NDArray[np.bool_], roots: npt.NDArray[np.bool_], gap_px: int
+) -> npt.NDArray[np.bool_]:
+    """The parts of ``plant`` that are joined to a site: what grows elsewhere is not the lid's.
+
+    A thin stem may show only as ``faint`` evidence, or not at all for ``gap_px``: leaves at its end are joined by it.
+    """
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (gap_px + 1, gap_px + 1))
+    _, patches = cv2.connectedComponents(cv2.dilate(faint.astype(np.uint8), disc), connectivity=8, ltype=cv2.CV_32S)
     kept = np.zeros(int(patches.max()) + 1, bool)
     kept[np.unique(patches[roots & plant])] = True
-    kept[0] = False
-    return np.asarray(kept[patches])
+    return np.asarray(kept[patches] & plant)
 
 
 def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None) -> Tissue:
@@ -77,7 +86,9 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     rgb = lamp.correct(photo.rgb)
     seen = look(rgb, registration, lid, outline)
     left, top, right, bottom = seen.box
-    plant = _rooted(seen.plant > 0, _discs(registration, lid, seen.box, _ROOT))
+    roots = _discs(registration, lid, seen.box, _ROOT)
+    gap_px = round(_GAP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]))
+    plant = _rooted(seen.plant > _PLANT, seen.plant > _FAINT, roots, gap_px)
     film = seen.film & _discs(registration, lid, seen.box, _PLUG) & ~plant
     classes = np.zeros(photo.rgb.shape[:2], np.uint8)
     part = classes[top:bottom, left:right]
