@@ -23,6 +23,7 @@ FLOW = (
     "book",
     "timeline",
     "germination",
+    "growth",
     "report",
     "cli",
 )
