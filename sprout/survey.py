@@ -21,9 +21,8 @@ from sprout.photo import Photo, read_photo
 from sprout.readings import read_sites
 from sprout.registration import LidView, register
 from sprout.registration import learn_view as view_of
-from sprout.registration.tags import find_tags
 from sprout.settings import Settings
-from sprout.tissue import ALGAE, OTHER, classify
+from sprout.tissue import ALGAE, OTHER, Tissue, classify
 
 if TYPE_CHECKING:
     from sprout.lid import Lid
@@ -85,17 +84,14 @@ def _full_size(map_: npt.NDArray[np.uint8], photo: Photo) -> npt.NDArray[np.uint
     return map_ if photo.scale == 1 else np.asarray(cv2.resize(map_, size, interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
-def _look(photo: Photo, registration: Registration, lid: Lid, classes: npt.NDArray[np.uint8]) -> LidView:
+def _look(photo: Photo, registration: Registration, lid: Lid, tissue: Tissue) -> LidView:
     """The straightened view of a photo, with its tags and without what plants hide."""
-    from sprout.plate import plate_outline
-
     return view_of(
         photo.rgb,
         registration,
         lid,
-        tags_px=find_tags(photo.rgb, lid.tags) if lid.tags else {},
-        plants=(classes != OTHER) & (classes != ALGAE),
-        outline_mm=plate_outline(photo, registration, lid),
+        plants=(tissue.classes != OTHER) & (tissue.classes != ALGAE),
+        outline_mm=tissue.outline_mm,
     )
 
 
@@ -110,7 +106,7 @@ def learn_view(path: Path, lid: Lid, *, settings: Settings | None = None) -> Lid
     settings = settings or Settings()
     photo = read_photo(path, settings=settings)
     registration = register(photo, lid, max_fit_mm=settings.max_fit_mm)
-    return _look(photo, registration, lid, classify(photo, registration, lid).classes)
+    return _look(photo, registration, lid, classify(photo, registration, lid))
 
 
 def _why(error: Exception) -> str:
@@ -127,6 +123,7 @@ def survey(
     lid: Lid,
     *,
     known: LidView | None = None,
+    keep_labels: bool = True,
     seeds: Sequence[int] | None = None,
     settings: Settings | None = None,
     masks: bool = False,
@@ -137,6 +134,8 @@ def survey(
     ----------
     known:
         The lid's look; it settles the labels and tells where the tags are.
+    keep_labels:
+        Label the sites as in the known view; otherwise by this photo alone.
     seeds:
         Seeds sown per site in the lid's order, where known.
     masks:
@@ -152,10 +151,10 @@ def survey(
             "width_px": photo.width_px,
             "height_px": photo.height_px,
         }
-        registration = register(photo, lid, known=known, max_fit_mm=settings.max_fit_mm)
+        registration = register(photo, lid, known=known, keep_labels=keep_labels, max_fit_mm=settings.max_fit_mm)
         tissue = classify(photo, registration, lid, view=known)
         readings, sites = read_sites(photo, registration, tissue, lid, view=known, seeds=seeds)
-        view = _look(photo, registration, lid, tissue.classes)
+        view = _look(photo, registration, lid, tissue)
     except Exception as error:
         return Survey(path, **(header or _header_of(path, settings)), reason=_why(error))
     classes, owners = (_full_size(tissue.classes, photo), _full_size(sites, photo)) if masks else (None, None)
@@ -220,13 +219,15 @@ def survey_many(
     lid: Lid,
     *,
     known: LidView | None = None,
+    keep_labels: bool = True,
     seeds: Sequence[int] | None = None,
     settings: Settings | None = None,
     masks: bool = False,
     workers: int = 1,
 ) -> Iterator[Survey]:
     """Read photos one after the other, or on ``workers`` processes, yielding each in the order given."""
-    return _each(partial(survey, lid=lid, known=known, seeds=seeds, settings=settings, masks=masks), paths, workers)
+    read = partial(survey, lid=lid, known=known, keep_labels=keep_labels, seeds=seeds, settings=settings, masks=masks)
+    return _each(read, paths, workers)
 
 
 def cover_many(

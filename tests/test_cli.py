@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from artificial import draw_lid as photograph
+from artificial import drawn_lid, save_jpeg
 from grows import LID, fake_survey_many, on, photo, reading, view
 from PIL import Image
 
@@ -579,3 +581,19 @@ def test_no_colour_where_none_is_wanted(
 
 def test_a_reading_has_every_declared_value() -> None:
     assert set(reading("A1")) == {c.name for c in columns.SITE_READINGS}
+
+
+def test_measure_goes_on_without_an_empty_photo_that_shows_no_lid(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lid = drawn_lid()
+    save_jpeg(photograph(lid, sprouts={"A2": 2}, seed=8), tmp_path / "day05.jpg")
+    save_jpeg(photograph(drawn_lid("points"), seed=9), tmp_path / "other.jpg")
+    (tmp_path / "lid.toml").write_text(lid_toml(lid), "utf-8")
+    status = main(
+        ["measure", str(tmp_path / "day05.jpg"), "--lid", str(tmp_path / "lid.toml")]
+        + ["--empty", str(tmp_path / "other.jpg"), "--csv", str(tmp_path / "out.csv")]
+    )
+    assert status == 0
+    assert "going on without it" in capsys.readouterr().err
+    assert (tmp_path / "out.csv").read_text("utf-8").count(",yes,") >= len(lid.labels)

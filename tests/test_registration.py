@@ -23,7 +23,6 @@ from sprout.registration import (
     straighten,
 )
 from sprout.registration.camera import RISE_MM, Pose, fit_pose
-from sprout.registration.tags import find_tags
 
 
 def photo_of(drawing: Drawing) -> Photo:
@@ -95,7 +94,7 @@ def test_labels_stick_when_the_photo_is_taken_from_the_other_side() -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, roll_deg=3, seed=1))
     begun = register(first, lid)
-    known = learn_view(first.rgb, begun, lid, tags_px=find_tags(first.rgb, lid.tags))
+    known = learn_view(first.rgb, begun, lid)
     assert set(known.tags_mm) == set(lid.tags.ids)
     for roll in (5, 95, 183, 275):
         drawing = draw_lid(lid, roll_deg=roll, tilt_deg=8, sprouts={"A1": 2, "B2": 1}, seed=roll)
@@ -107,7 +106,7 @@ def test_labels_stick_when_the_photo_is_taken_from_the_other_side() -> None:
 def test_leaves_over_most_holes_do_not_shift_the_lattice() -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, seed=1))
-    known = learn_view(first.rgb, register(first, lid), lid, tags_px=find_tags(first.rgb, lid.tags))
+    known = learn_view(first.rgb, register(first, lid), lid)
     grown = {label: Stand(2, leaf_mm=22, true_pairs=2) for label in lid.labels[: len(lid.labels) * 2 // 3]}
     drawing = draw_lid(lid, sprouts=grown, roll_deg=10, tilt_deg=6, seed=4)
     assert site_errors_mm(register(photo_of(drawing), lid, known=known), drawing).max() < 1.5
@@ -139,7 +138,7 @@ def test_agreement_tells_a_right_registration_from_a_shifted_one() -> None:
 def test_a_view_survives_its_file(tmp_path: Path) -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, seed=1))
-    known = learn_view(first.rgb, register(first, lid), lid, tags_px=find_tags(first.rgb, lid.tags))
+    known = learn_view(first.rgb, register(first, lid), lid)
     save_view(known, tmp_path / "view.npz")
     back = load_view(tmp_path / "view.npz")
     assert (back.rgb == known.rgb).all()
@@ -149,3 +148,34 @@ def test_a_view_survives_its_file(tmp_path: Path) -> None:
     (tmp_path / "view.npz").write_bytes(b"half")
     with pytest.raises(BookError, match="missing or damaged"):
         load_view(tmp_path / "view.npz")
+
+
+def test_without_a_book_a1_is_named_by_the_photo_itself() -> None:
+    lid = drawn_lid("grid", tags=True)
+    first = photo_of(draw_lid(lid, roll_deg=3, seed=1))
+    known = learn_view(first.rgb, register(first, lid), lid)
+    turned = photo_of(draw_lid(lid, roll_deg=183, seed=2))
+    for keep_labels, a1_first in ((True, False), (False, True)):
+        found = register(turned, lid, known=known, keep_labels=keep_labels)
+        a1, last = np.linalg.norm(found.to_px(lid.sites_mm[[0, -1]]), axis=1)
+        assert (a1 < last) == a1_first
+
+
+def test_holes_that_fit_two_ways_are_not_guessed_at() -> None:
+    """With foil over both end columns the pattern could lie a column to either side: right, or refused."""
+    lid = drawn_lid("grid", rows=2, columns=5)
+    ends = {site: "foil" for site in lid.labels if site[1:] in "15"}
+    drawing = draw_lid(lid, stickers=ends, seed=3)
+    try:
+        found = register(photo_of(drawing), lid)
+    except NotRegistered:
+        return
+    off = found.to_mm(drawing.sites_px)[:, None] - lid.sites_mm[None]
+    assert np.linalg.norm(off, axis=2).min(1).max() < lid.hole_mm / 2
+
+
+def test_grid_map_is_the_map() -> None:
+    reg = Registration(np.array([[3.9, 0.5, 200], [-0.5, 3.8, 500], [1e-5, 6e-5, 1]]), -0.05, (1512, 2016), 0, "")
+    x, y = np.arange(0, 250, 0.5), np.arange(0, 180, 0.5)
+    exact = reg.to_px(np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)).reshape(len(y), len(x), 2)
+    assert np.abs(reg.grid_px(x, y) - exact).max() < 0.02

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sprout.cli.output import LIMIT, Csv, Json, Megapixels, Workers, complain, emit, outcome, screen, show_table
-from sprout.errors import UsageError
+from sprout.errors import NotRegistered, PhotoUnfit, UsageError
 from sprout.settings import Settings
 
 if TYPE_CHECKING:
@@ -48,8 +48,21 @@ def measure(
     plate = read_lid(lid)
     found = _found(photos)
     settings = Settings(max_megapixels=max_megapixels)
-    known = learn_view(empty, plate, settings=settings) if empty is not None else None
-    surveys = survey_many(found, plate, known=known, settings=settings, masks=bool(masks or marked), workers=workers)
+    known = None
+    if empty is not None:
+        try:
+            known = learn_view(empty, plate, settings=settings)
+        except (NotRegistered, PhotoUnfit) as e:
+            complain(f"{e} (going on without it)")
+    surveys = survey_many(
+        found,
+        plate,
+        known=known,
+        keep_labels=False,
+        settings=settings,
+        masks=bool(masks or marked),
+        workers=workers,
+    )
     stems = unique_stems(found)
     rows: list[dict[str, Any]] = []
     unread = 0

@@ -24,12 +24,16 @@ LOOSE_CORNER_PX = 2.0
 
 RIVAL = 0.85
 """Placements with this share of the best one's score are looked at more closely; the rest are out of the running."""
+LEAST_SEEN = (0.4, 1 / 3)
+"""Least share of the sites that must show: with nothing to compare with, and with a known view that agrees."""
+LEAST_LEAD = 0.4
+"""Least lead of the best placement over the next: about half a hole seen or not seen."""
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
 LEAST_AGREEMENT = 0.6
 """Least correlation with the known view that is accepted: right fits reach 0.75 and more, shifted ones 0.7 at most."""
-LEAST_PREFERENCE = 0.05
-"""Least preference for one way round over the others that settles the labels."""
+LEAST_PREFERENCE = 0.07
+"""Least preference for one way round over the others that settles the labels: wrong ones reached 0.06 on bare lids."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,6 +135,26 @@ def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None) -> Po
     return ways[best]
 
 
+def _strays(photo: Photo, lid: Lid, pose: Pose) -> int:
+    """How many sites lie on another ground than the rest: off the plate, that is, if not under a leaf."""
+    turn = np.linspace(0, 2 * np.pi, 25)[:-1]
+    ring = 0.85 * lid.hole_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+    at = pose.registration().to_px((lid.sites_mm[:, None] + ring[None]).reshape(-1, 2))
+    h, w = photo.rgb.shape[:2]
+    x, y = np.rint(at).astype(int).T
+    outside = (x < 0) | (y < 0) | (x >= w) | (y >= h)
+    colour = photo.rgb[y.clip(0, h - 1), x.clip(0, w - 1)].astype(float)
+    leaf = 2 * colour[:, 1] - colour[:, 0] - colour[:, 2] > 30
+    colour[outside | leaf] = np.nan
+    colour = colour.reshape(len(lid.sites_mm), -1, 3)
+    bare = np.isfinite(colour[..., 0]).sum(1) >= 6
+    if bare.sum() < 3:
+        return 0
+    typical = np.nanmedian(colour[bare], axis=1)
+    # brightness varies over a plate with the light; a table differs by more
+    return int((np.linalg.norm(typical - np.median(typical, axis=0), axis=1) > 60).sum())
+
+
 def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
     """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
     scale = None
@@ -138,12 +162,20 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
         scale = float(np.median(sides)) / lid.tags.size_mm
     placements = place(find_circles(photo.rgb), lid, photo.rgb.shape[:2], px_per_mm=scale)
-    close = [p for p in placements[:3] if p.score >= RIVAL * placements[0].score]
-    refined = [(p.score, _refine(photo, lid, p.fit, tags_px, None)) for p in close]
-    # the circles left over speak against a placement, the rims seen at its own holes for it
-    rivals = [c for _, c in sorted(refined, key=lambda r: -r[0] - (r[1].support if r[1] else 0)) if c is not None]
-    if not rivals:
+    close = [p for p in placements[:6] if p.score >= RIVAL * placements[0].score]
+    refined = [(p.score, c) for p in close if (c := _refine(photo, lid, p.fit, tags_px, None)) is not None]
+    if not refined:
         raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
+    # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
+    marks = [score + c.support - 0.5 * _strays(photo, lid, c.fit.pose) for score, c in refined]
+    order = np.argsort(marks)[::-1]
+    rivals: list[_Candidate] = [refined[k][1] for k in order]
+    if len(rivals) > 1 and known is None and marks[order[0]] - marks[order[1]] < LEAST_LEAD:
+        raise NotRegistered(
+            photo.path,
+            "there is more than one way to lay the lid over the holes that show",
+            "uncover a hole in each corner for the photo, or give a photo of the empty lid",
+        )
     if known is None or rivals[0].used.mean() > DECISIVE:
         return rivals[0]
     alike = [
@@ -160,13 +192,17 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
     return rivals[best]
 
 
-def register(photo: Photo, lid: Lid, *, known: LidView | None = None, max_fit_mm: float = 1.5) -> Registration:
+def register(
+    photo: Photo, lid: Lid, *, known: LidView | None = None, keep_labels: bool = True, max_fit_mm: float = 1.5
+) -> Registration:
     """Find the lid in a photo.
 
     Parameters
     ----------
     known:
         The lid's look; it settles the labels and tells where the tags are.
+    keep_labels:
+        Label the sites as in the known view; otherwise by this photo alone, ``A1`` nearest its upper left.
     max_fit_mm:
         Largest root-mean-square error that is accepted.
 
@@ -185,7 +221,7 @@ def register(photo: Photo, lid: Lid, *, known: LidView | None = None, max_fit_mm
         candidate = _by_holes(photo, lid, tags_px, known)
     pose = candidate.fit.pose
     seen = int(candidate.used.sum())
-    least = min(len(lid.labels), max(4, -(-len(lid.labels) // 3)))
+    least = min(len(lid.labels), max(4, int(np.ceil(LEAST_SEEN[known is not None] * len(lid.labels)))))
     if candidate.tags < 2 and seen < least:
         raise NotRegistered(
             photo.path,
@@ -200,9 +236,9 @@ def register(photo: Photo, lid: Lid, *, known: LidView | None = None, max_fit_mm
             f"the lid was found only to {fit_mm:.1f} mm",
             "photograph it again from straight above, the whole lid in the frame",
         )
-    if candidate.tags == 0:
-        pose = _name_sites(photo, lid, pose, known)
+    if not keep_labels or candidate.tags == 0:
+        pose = _name_sites(photo, lid, pose, known if keep_labels else None)
     words = (
         ["tags"] * (len(tags_px) > 0) + ["holes"] * (seen > 0) + ["view"] * (known is not None and not candidate.tags)
     )
-    return pose.registration(fit_mm, "+".join(words))
+    return replace(pose.registration(fit_mm, "+".join(words)), tags_px=tags_px)

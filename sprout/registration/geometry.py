@@ -10,6 +10,13 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 
+def _every_eighth(axis: Array) -> tuple[Array, Array]:
+    """Linear weights (len(axis), n) on n nodes that stand about eight steps apart, and the nodes."""
+    n = max(2, -(-(len(axis) - 1) // 8) + 1)
+    at = np.linspace(0, n - 1, len(axis))
+    return np.maximum(0, 1 - np.abs(at[:, None] - np.arange(n))), np.linspace(axis[0], axis[-1], n)
+
+
 @dataclass(frozen=True, eq=False)
 class Registration:
     """The map between the lid's plane (mm, the lid's frame) and the upright photo at working size (px).
@@ -29,6 +36,8 @@ class Registration:
         Root-mean-square distance between predicted and observed features, in mm on the lid.
     fit_by:
         What the fit rests on: words such as ``tags``, ``holes``, ``view`` joined by ``+``.
+    tags_px:
+        Corners (4, 2) of each tag seen, in working pixels, by id.
     """
 
     homography: Array
@@ -36,6 +45,7 @@ class Registration:
     size_px: tuple[int, int]
     fit_mm: float
     fit_by: str
+    tags_px: dict[int, Array] = field(default_factory=dict)
 
     @property
     def _centre(self) -> tuple[Array, float]:
@@ -50,6 +60,16 @@ class Registration:
         d = p[:, :2] / p[:, 2:] - c
         r2 = (d**2).sum(1, keepdims=True) / unit**2
         return np.asarray(c + d * (1 + self.k1 * r2))
+
+    def grid_px(self, x_mm: Array, y_mm: Array) -> npt.NDArray[np.float32]:
+        """Where a regular grid on the lid is seen: (len(y_mm), len(x_mm), 2) working pixels, both axes evenly spaced.
+
+        Worked out at every eighth line and interpolated between: within so small a square the map is all but straight.
+        """
+        weights, nodes = zip(*(_every_eighth(axis) for axis in (x_mm, y_mm)), strict=True)
+        corners = np.stack(np.meshgrid(*nodes), -1).reshape(-1, 2)
+        seen = self.to_px(corners).reshape(len(nodes[1]), len(nodes[0]), 2)
+        return np.stack([weights[1] @ seen[..., k] @ weights[0].T for k in range(2)], -1).astype(np.float32)
 
     def to_mm(self, px: Array) -> Array:
         """Working pixels (n, 2) to lid millimetres (n, 2)."""

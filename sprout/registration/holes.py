@@ -155,13 +155,8 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
     mm_px = hole_mm / 2 / _UNIT
     side = 2 * _HALF + 1
     step = (np.arange(side) - _HALF) * mm_px
-    grid = np.stack(np.meshgrid(step, step), -1).reshape(-1, 2)
     n = len(sites_mm)
-    at = (
-        registration.to_px((sites_mm[:, None] + grid[None]).reshape(-1, 2))
-        .astype(np.float32)
-        .reshape(n * side, side, 2)
-    )
+    at = np.concatenate([registration.grid_px(x + step, y + step) for x, y in sites_mm])
     scale = float(np.median(registration.px_per_mm(sites_mm))) * mm_px
     source = cv2.GaussianBlur(rgb, (0, 0), 0.45 * scale) if scale > 1.5 else rgb
     patches = cv2.remap(source, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -169,6 +164,8 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
     radii = np.arange(RIM[0] * _UNIT, RIM[1] * _UNIT, 0.75)
     cells = 2 * _REACH + 1
     votes = np.zeros((n, len(radii), cells, cells), np.float32)
+    signed = np.concatenate([radii, -radii])[:, None]
+    slot = np.tile(np.arange(len(radii)), 2)[:, None] * cells * cells
     edges = []
     for k in range(n):
         gx, gy = _gradient(patches[k * side : (k + 1) * side])
@@ -176,15 +173,13 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
         seen = inside[k * side : (k + 1) * side][y.astype(int), x.astype(int)]
         x, y, ux, uy = x[seen] - _HALF, y[seen] - _HALF, ux[seen], uy[seen]
         edges.append((x, y, ux, uy))
-        for i, r in enumerate(radii):
-            for sign in (1, -1):
-                cx, cy = (
-                    np.rint(x + sign * r * ux + _REACH).astype(int),
-                    np.rint(y + sign * r * uy + _REACH).astype(int),
-                )
-                hit = (cx >= 0) & (cx < cells) & (cy >= 0) & (cy < cells)
-                votes[k, i] += np.bincount(cy[hit] * cells + cx[hit], minlength=cells * cells).reshape(cells, cells)
-            votes[k, i] = cv2.GaussianBlur(votes[k, i], (0, 0), 1.2, borderType=cv2.BORDER_CONSTANT) / (2 * np.pi * r)
+        cx = np.rint(x + signed * ux + _REACH).astype(int)
+        cy = np.rint(y + signed * uy + _REACH).astype(int)
+        hit = (cx >= 0) & (cx < cells) & (cy >= 0) & (cy < cells)
+        votes[k] = np.bincount((slot + cy * cells + cx)[hit], minlength=votes[k].size).reshape(votes[k].shape)
+    apart = np.subtract.outer(np.arange(cells), np.arange(cells))
+    blur = np.exp(-0.5 * (apart / 1.2) ** 2) / (1.2 * np.sqrt(2 * np.pi))
+    votes = (blur @ votes @ blur / (2 * np.pi * radii[:, None, None])).astype(np.float32)
     np.round(votes, 4, out=votes)
     common = cv2.GaussianBlur(votes.max((2, 3)).clip(0, 0.1).sum(0).reshape(1, -1), (0, 0), 1.5).ravel()
     weight = 0.2 + 0.8 * (common / max(float(common.max()), 1e-9)) ** 2

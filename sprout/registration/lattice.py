@@ -171,6 +171,13 @@ def _score(fit: Fit, circle: np.ndarray[tuple[int], np.dtype[np.int64]], circles
     return score
 
 
+def _same_place(a: Array, b: Array) -> bool:
+    """Whether two placements cover the same places, whichever site is where."""
+    distance = np.linalg.norm(a[:, None] - b[None], axis=2)
+    apart = np.linalg.norm(a[:, None] - a[None], axis=2)
+    return bool(distance.min(1).max() < 0.3 * np.median(np.sort(apart, axis=1)[:, 1]))
+
+
 def place(circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: float | None = None) -> list[Placement]:
     """Ways to lay the lid over the circles, best first, each at another place of the picture.
 
@@ -181,6 +188,7 @@ def place(circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: fl
     tree = cKDTree(circles.centres)
     pivot = lid.sites_mm.mean(0)
     placements: list[Placement] = []
+    places: list[Array] = []
     for _, (a, b) in first_poses(circles, lid, px_per_mm=px_per_mm):
         centre = a * complex(*pivot) + b
         start = Pose.facing(
@@ -194,8 +202,9 @@ def place(circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: fl
         if grown is None:
             continue
         fit, circle = grown
-        members = set(circle[circle >= 0].tolist())
-        if any(members == set(p.circle[p.circle >= 0].tolist()) for p in placements):
+        where = fit.pose.rims.to_px(lid.sites_mm)
+        if any(_same_place(where, other) for other in places):
             continue
+        places.append(where)
         placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
     return sorted(placements, key=lambda p: -p.score)

@@ -25,6 +25,14 @@ def _extent(lid: Lid) -> tuple[Array, Array]:
     return lid.sites_mm.min(0) - room, lid.sites_mm.max(0) + room
 
 
+def _map(
+    registration: Registration, origin_mm: tuple[float, float], size: tuple[int, int], px_per_mm: float
+) -> npt.NDArray[np.float32]:
+    """(h, w, 2) working pixels that a view's pixels show."""
+    h, w = size
+    return registration.grid_px(np.arange(w) / px_per_mm + origin_mm[0], np.arange(h) / px_per_mm + origin_mm[1])
+
+
 def straighten(
     rgb: npt.NDArray[np.uint8],
     registration: Registration,
@@ -34,10 +42,9 @@ def straighten(
     px_per_mm: float,
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
     """The lid's plane seen squarely: (h, w, 3) uint8 and (h, w) bool, where it lies inside the photo."""
-    h, w = size
-    x, y = np.meshgrid(np.arange(w) / px_per_mm + origin_mm[0], np.arange(h) / px_per_mm + origin_mm[1])
-    at = registration.to_px(np.column_stack([x.ravel(), y.ravel()])).astype(np.float32).reshape(h, w, 2)
-    shrink = px_per_mm / float(np.median(registration.px_per_mm(np.array([[x.mean(), y.mean()]]))))
+    at = _map(registration, origin_mm, size, px_per_mm)
+    middle = np.array(origin_mm) + np.array(size[::-1]) / 2 / px_per_mm
+    shrink = px_per_mm / float(registration.px_per_mm(middle[None])[0])
     source = cv2.GaussianBlur(rgb, (0, 0), 0.4 / shrink) if shrink < 0.7 else rgb
     view = cv2.remap(source, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     inside = np.all((at >= 0) & (at <= [rgb.shape[1] - 1, rgb.shape[0] - 1]), axis=-1)
@@ -49,7 +56,6 @@ def learn_view(
     registration: Registration,
     lid: Lid,
     *,
-    tags_px: dict[int, Array] | None = None,
     plants: npt.NDArray[np.bool_] | None = None,
     outline_mm: Array | None = None,
 ) -> LidView:
@@ -57,8 +63,6 @@ def learn_view(
 
     Parameters
     ----------
-    tags_px:
-        Corners of the tags seen, in working pixels.
     plants:
         (h, w) bool on the working pixels, where plants hide the lid.
     """
@@ -68,15 +72,9 @@ def learn_view(
     origin = (float(low[0]), float(low[1]))
     view, shown = straighten(rgb, registration, origin_mm=origin, size=(int(h), int(w)), px_per_mm=px_per_mm)
     if plants is not None:
-        hidden, _ = straighten(
-            plants.astype(np.uint8)[..., None].repeat(3, 2) * np.uint8(255),
-            registration,
-            origin_mm=origin,
-            size=(int(h), int(w)),
-            px_per_mm=px_per_mm,
-        )
-        shown &= hidden[..., 0] < 64
-    tags = {k: registration.to_mm(c) for k, c in (tags_px or {}).items()}
+        at = _map(registration, origin, (int(h), int(w)), px_per_mm)
+        shown &= cv2.remap(plants.astype(np.uint8), at, None, cv2.INTER_NEAREST) == 0
+    tags = {k: registration.to_mm(c) for k, c in registration.tags_px.items()}
     return LidView(view, shown, origin, px_per_mm, tags, outline_mm)
 
 
