@@ -12,15 +12,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from artificial import draw_lid as photograph
-from artificial import drawn_lid, save_jpeg
 from grows import LID, fake_survey_many, on, photo, reading, view
 from PIL import Image
 
 from sprout import columns
 from sprout.cli import main
 from sprout.cli.reading import unique_stems, write_mask
-from sprout.errors import PhotoUnfit
+from sprout.errors import NotRegistered, PhotoUnfit
 from sprout.lid import lid_toml, make_lid, read_lid
 from sprout.settings import VERSION
 from sprout.terminal import Site, draw_lid
@@ -584,16 +582,14 @@ def test_a_reading_has_every_declared_value() -> None:
 
 
 def test_measure_goes_on_without_an_empty_photo_that_shows_no_lid(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, lid_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    lid = drawn_lid()
-    save_jpeg(photograph(lid, sprouts={"A2": 2}, seed=8), tmp_path / "day05.jpg")
-    save_jpeg(photograph(drawn_lid("points"), seed=9), tmp_path / "other.jpg")
-    (tmp_path / "lid.toml").write_text(lid_toml(lid), "utf-8")
-    status = main(
-        ["measure", str(tmp_path / "day05.jpg"), "--lid", str(tmp_path / "lid.toml")]
-        + ["--empty", str(tmp_path / "other.jpg"), "--csv", str(tmp_path / "out.csv")]
-    )
-    assert status == 0
-    assert "going on without it" in capsys.readouterr().err
-    assert (tmp_path / "out.csv").read_text("utf-8").count(",yes,") >= len(lid.labels)
+    def refuse(path: Path, lid: object, **_: object) -> None:
+        raise NotRegistered(path, "the lid was not found")
+
+    monkeypatch.setattr("sprout.survey.learn_view", refuse)
+    day = photo(tmp_path / "day03.jpg", 3)
+    assert run("measure", day, "--lid", lid_file, "--empty", day, "--json") == 0
+    told = capsys.readouterr()
+    assert "going on without it" in told.err
+    assert {row["readable"] for row in json.loads(told.out)} == {"yes"}
