@@ -1,6 +1,6 @@
 """Fit the network that gives every pixel its class, and write it as an ONNX file.
 
-    python calibration/fit_tissue.py PHOTOS --out calibration/tissue.onnx [--without FILE]
+    python calibration/fit_tissue.py PHOTOS --out calibration/tissue.onnx [--without calibration/aside.txt]
 
 PHOTOS is a folder of photos with ground truth: NAME.jpg, NAME.json (where the sites are) and NAME_tissue.png (0 other,
 1 green, 2 yellowing, 3 dry, 4 algae). ``--without`` names a text file with one photo per line (path in PHOTOS, without
@@ -10,7 +10,6 @@ suffix) to be kept out of the fit. Needs PyTorch and onnx, which sprout itself d
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from pathlib import Path
 
@@ -20,13 +19,12 @@ import torch
 import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
+from truth import lid_and_registration, names, read
 
-from sprout.lid import Lid
 from sprout.light import to_linear, to_srgb
 from sprout.photo import Photo, Quality
 from sprout.pixels import PLANES, PX_PER_MM, geometry
 from sprout.plate import read_plate
-from sprout.registration import Registration
 
 CLASSES = 5
 STORE_PX_PER_MM = 1.25 * PX_PER_MM
@@ -68,40 +66,12 @@ def read_rgb(path: Path) -> np.ndarray:
         return np.asarray(ImageOps.exif_transpose(im).convert("RGB"))
 
 
-def lid_and_registration(truth: dict) -> tuple[Lid, Registration]:
-    """The lid as a ruler gives it, its first site as origin, and where it lies in the photo."""
-    plate = truth["lid"]
-    sites = np.array([[s["x_mm"], s["y_mm"]] for s in plate["sites"]])
-    lid = Lid(
-        name="",
-        pattern="points",
-        labels=tuple(s["label"] for s in plate["sites"]),
-        sites_mm=sites - sites[0],
-        hole_mm=plate["hole_diameter_mm"],
-        area_per_site_mm2=plate["pitch_x_mm"] * plate["pitch_y_mm"],
-        tags=None,
-        source={},
-    )
-    w, h = truth["width_px"], truth["height_px"]
-    centre, unit = np.array([(w - 1) / 2, (h - 1) / 2]), np.hypot(w, h) / 2
-    k1 = truth["camera"]["k1"] * (unit / truth["camera"]["f_px"]) ** 2
-    mm = np.vstack(
-        [sites, [[0, 0], [plate["width_mm"], 0], [plate["width_mm"], plate["height_mm"]], [0, plate["height_mm"]]]]
-    )
-    seen = np.array([s["px"] for s in truth["sites"]] + truth["lid_corners_px"]) - centre
-    ideal = seen.copy()
-    for _ in range(8):
-        ideal = seen / (1 + k1 * (ideal**2).sum(1, keepdims=True) / unit**2)
-    homography, _ = cv2.findHomography(mm - sites[0], ideal + centre, 0)
-    return lid, Registration(homography, k1, (h, w), 0.0, "truth")
-
-
 class Example:
     """One photo at two scales, its classes, and what is needed to build the network's planes for any window."""
 
     def __init__(self, photos: Path, name: str) -> None:
         self.name = name
-        truth = json.loads((photos / f"{name}.json").read_text())
+        truth = read(photos, name)
         rgb = read_rgb(photos / f"{name}.jpg")
         classes = np.array(Image.open(photos / f"{name}_tissue.png"))
         plants = np.array(Image.open(photos / f"{name}_plants.png"))
@@ -218,8 +188,8 @@ def fit(examples: list[Example], steps: int, seed: int, side: int, batch: int) -
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     network = Network()
-    best = torch.optim.AdamW(network.parameters(), lr=4e-3, weight_decay=1e-4)
-    rate = torch.optim.lr_scheduler.OneCycleLR(best, 5e-3, steps, pct_start=0.1)
+    best = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-4)
+    rate = torch.optim.lr_scheduler.OneCycleLR(best, 4e-3, steps, pct_start=0.1)
     told, running = time.monotonic(), 0.0
     for step in range(steps):
         chosen = rng.choice(len(examples), batch)
@@ -262,13 +232,7 @@ def main() -> None:
     a = parser.parse_args()
     torch.set_num_threads(a.threads)
     cv2.setNumThreads(1)
-    kept_out = set(a.without.read_text().split()) if a.without else set()
-    examples = []
-    for masks in sorted(a.photos.rglob("*_tissue.png")):
-        name = str(masks.relative_to(a.photos)).removesuffix("_tissue.png")
-        truth = json.loads((a.photos / f"{name}.json").read_text())
-        if name not in kept_out and not truth["nuisances"].get("unusable"):
-            examples.append(Example(a.photos, name))
+    examples = [Example(a.photos, name) for name in names(a.photos, a.without)]
     print(len(examples), "photos")
     write_onnx(fit(examples, a.steps, a.seed, a.side, a.batch), a.out)
 

@@ -152,19 +152,15 @@ def _outline(straight: _Straight, lid: Lid) -> Array | None:
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
 
-def plate_outline(photo: Photo, registration: Registration, lid: Lid) -> Array | None:
-    """Where the plate ends: corners (4, 2) of a rectangle along the lid's axes, in lid mm; None if no edge shows.
-
-    Each side is the straight line at which the colour steps all along the row of sites that it runs beside. A side
-    that leaves hide gets the margin of the opposite one.
-    """
-    return _outline(_straighten(photo, registration, lid, _farthest_mm(lid) + 10), lid)
-
-
 def read_plate(
     photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None
 ) -> tuple[Array | None, Lamp]:
-    """The plate's outline, as `plate_outline` gives it, and the light on it (against ``view`` if that is known)."""
+    """Where the plate ends, and the light on it (against ``view`` if that is known).
+
+    The outline is the corners (4, 2) of a rectangle along the lid's axes, in lid mm; None if no edge shows. Each side
+    is the straight line at which the colour steps all along the row of sites that it runs beside. A side that leaves
+    hide gets the margin of the opposite one.
+    """
     straight = _straighten(photo, registration, lid, _farthest_mm(lid) + 10)
     known = None if view is None else view.outline_mm
     return (_outline(straight, lid) if known is None else known), _lamp(straight, lid, view)

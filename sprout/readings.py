@@ -14,13 +14,15 @@ from sprout import counting, flags
 from sprout.attribution import attribute
 from sprout.lid import Lid
 from sprout.photo import Photo
-from sprout.registration import LidView, Registration
+from sprout.registration import Registration
 from sprout.tissue import ALGAE, DRY, GREEN, YELLOW, Tissue
 
 Array = npt.NDArray[np.float64]
 
 _STANDS, _STANDS_NOT = 0.8, 0.2
 """From the first probability on a site counts as sprouted, up to the second as empty."""
+_SUREST = 4.0
+"""Most log-odds of a sprout that one photo may give, however much tissue is seen: it may be a neighbour's."""
 _PLUG = 0.85
 """Radius of what is taken for the plug, in hole radii."""
 _OVERHUNG = 0.5
@@ -141,11 +143,13 @@ def _p_sprouted(look: _Look) -> float:
         return 0.01 + 0.49 * look.overhung
     seen = 2.0 * np.log(max(look.living_mm2, 0.05) / 1.2) + 1.5
     doubt = 3.0 * look.contact + 2.0 * look.overhung
-    return float(1 / (1 + np.exp(-np.clip(min(seen, 6.0) - doubt, -6, 6))))
+    return float(1 / (1 + np.exp(-np.clip(min(seen, _SUREST) - doubt, -6, 6))))
 
 
-def _shape_of(registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], place: int) -> Any:
-    """Features of one site's living tissue, None if there is too little."""
+def shape_of(
+    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], place: int
+) -> dict[str, float] | None:
+    """Features of the living tissue of the site at a place in the lid's order, None if there is too little."""
     rows, columns = (np.flatnonzero((sites == place + 1).any(axis)) for axis in (1, 0))
     if not len(rows):
         return None
@@ -230,15 +234,12 @@ def read_sites(
     tissue: Tissue,
     lid: Lid,
     *,
-    view: LidView | None = None,
     seeds: Sequence[int] | None = None,
 ) -> tuple[list[dict[str, Any]], npt.NDArray[np.uint8]]:
     """Read every site of a lid.
 
     Parameters
     ----------
-    view:
-        The known look of the same lid, if there is one.
     seeds:
         Number of seeds sown per site in the lid's order, if known.
 
@@ -259,7 +260,7 @@ def read_sites(
         sites = attribute(plant, registration, lid, standing=~bare)
         looks = _looks(photo, registration, tissue, lid, sites)
         p = [min(q, 0.5) if b else _p_sprouted(look) for q, b, look in zip(p, bare, looks, strict=True)]
-    shapes = counting.against_lid([_shape_of(registration, tissue, sites, k) for k in range(len(looks))])
+    shapes = counting.against_lid([shape_of(registration, tissue, sites, k) for k in range(len(looks))])
     rows = []
     for k, (look, seen) in enumerate(zip(looks, shapes, strict=True)):
         posterior = counting.posterior(seen, p[k], seeds=None if seeds is None else seeds[k])

@@ -153,7 +153,7 @@ def survey(
         }
         registration = register(photo, lid, known=known, keep_labels=keep_labels, max_fit_mm=settings.max_fit_mm)
         tissue = classify(photo, registration, lid, view=known)
-        readings, sites = read_sites(photo, registration, tissue, lid, view=known, seeds=seeds)
+        readings, sites = read_sites(photo, registration, tissue, lid, seeds=seeds)
         view = _look(photo, registration, lid, tissue)
     except Exception as error:
         return Survey(path, **(header or _header_of(path, settings)), reason=_why(error))

@@ -41,15 +41,12 @@ class Tissue:
         (h, w) bool, False where highlights are burnt out and the class is not to be trusted.
     outline_mm:
         (n, 2) outline of the lid's plate in the lid's frame, None if no edge of it shows.
-    notes:
-        Words on how the light was corrected and what was left out.
     """
 
     classes: npt.NDArray[np.uint8]
     rgb: npt.NDArray[np.uint8]
     usable: npt.NDArray[np.bool_]
     outline_mm: Array | None = None
-    notes: tuple[str, ...] = ()
 
 
 def _discs(registration: Registration, lid: Lid, box: Box, radius: float) -> npt.NDArray[np.bool_]:
@@ -94,4 +91,4 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     part = classes[top:bottom, left:right]
     part[plant] = seen.kind[plant]
     part[film] = ALGAE
-    return Tissue(classes, rgb, ~burnt(photo.rgb), outline, (f"light: {lamp.basis}",))
+    return Tissue(classes, rgb, ~burnt(photo.rgb), outline)

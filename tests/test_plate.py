@@ -9,7 +9,7 @@ import pytest
 from artificial import EDGE_MM, Drawing, Stand, draw_lid, drawn_lid
 
 from sprout.photo import Photo, Quality
-from sprout.plate import plate_outline, read_plate
+from sprout.plate import read_plate
 from sprout.registration import learn_view
 
 
@@ -30,7 +30,7 @@ def test_the_outline_is_found_on_any_plate(lid_colour: str, tilt_deg: float, rol
     drawing = draw_lid(
         drawn_lid(), lid_colour=lid_colour, tilt_deg=tilt_deg, roll_deg=roll_deg, fill=0.6, table="stone"
     )
-    outline = plate_outline(photo_of(drawing), drawing.registration, drawing.lid)
+    outline, _ = read_plate(photo_of(drawing), drawing.registration, drawing.lid)
     assert outline is not None
     assert np.array([outline.min(0), outline.max(0)]) == pytest.approx(true_outline(drawing), abs=3)
 
@@ -39,7 +39,7 @@ def test_leaves_over_one_edge_do_not_move_it() -> None:
     lid = drawn_lid()
     big = Stand(2, leaf_mm=40, true_pairs=2)
     drawing = draw_lid(lid, sprouts=dict.fromkeys(("A1", "A2", "A3"), big), fill=0.6, table="stone")
-    outline = plate_outline(photo_of(drawing), drawing.registration, lid)
+    outline, _ = read_plate(photo_of(drawing), drawing.registration, lid)
     assert outline is not None
     assert np.array([outline.min(0), outline.max(0)]) == pytest.approx(true_outline(drawing), abs=4)
 
@@ -48,7 +48,7 @@ def test_no_outline_where_plate_and_table_are_one() -> None:
     drawing = draw_lid(drawn_lid(), fill=0.6)
     blank = np.full_like(drawing.rgb, 180)
     photo = photo_of(drawing)
-    assert plate_outline(Photo(**{**vars(photo), "rgb": blank}), drawing.registration, drawing.lid) is None
+    assert read_plate(Photo(**{**vars(photo), "rgb": blank}), drawing.registration, drawing.lid)[0] is None
 
 
 def test_a_magenta_lamp_is_seen_on_a_plain_plate() -> None:

@@ -5,8 +5,8 @@ numbers carry weak priors (phones look down, not sideways; their main lens spans
 two or three visible holes give a sensible pose and a dozen decide it alone.
 
 Rims stand a little above the plate. Seen at an angle they are displaced away from the point below the camera, by up
-to a millimetre for two millimetres of height, so the height is fitted along:
-tags on the plate tell it, else its prior.
+to a millimetre for two millimetres of height, so the height is fitted along: tags on the plate tell it, else its
+prior.
 """
 
 from __future__ import annotations
@@ -34,18 +34,15 @@ class Pose:
 
     Attributes
     ----------
-    tilt_x, tilt_y, roll:
-        Rotation of the lid: first about its normal (roll), then out of the picture's plane; radians.
-    u, v:
-        Where the point ``pivot_mm`` of the lid appears, in ideal working pixels from the picture's centre.
-    log_scale:
-        Natural logarithm of working pixels per mm at that point, before foreshortening.
-    log_focal:
-        Natural logarithm of the focal length over its usual value.
-    k1:
-        Radial distortion, see :class:`Registration`.
-    rise_mm:
-        Height of the rims above the plate.
+    numbers:
+        (9,): tilt about x and about y, roll (the lid is rolled about its normal first, then tilted; radians); u, v,
+        where ``pivot_mm`` appears, in ideal working pixels from the picture's centre; natural logarithms of the working
+        pixels per mm there before foreshortening, and of the focal length over its usual value; radial distortion
+        ``k1`` (see :class:`Registration`); height of the rims above the plate in mm.
+    pivot_mm:
+        The point of the lid about which it turns.
+    size_px:
+        (height, width) of the working picture.
     """
 
     numbers: Array

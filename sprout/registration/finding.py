@@ -31,16 +31,19 @@ LEAST_LEAD = 0.4
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
 LEAST_AGREEMENT = 0.6
-"""Least correlation with the known view that is accepted: right fits reach 0.75 and more, shifted ones 0.7 at most."""
+"""Least correlation with the known view that is accepted: right fits reach 0.64 and more, wrong 0.56 at most."""
 LEAST_PREFERENCE = 0.07
 """Least preference for one way round over the others that settles the labels: wrong ones reached 0.06 on bare lids."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Candidate:
+    """A refined pose; which rims agree with it, and how far they and the known tags are off, in mm."""
+
     fit: Fit
     rims: Rims
     used: npt.NDArray[np.bool_]
+    residual_mm: Array
     tags: int
 
     @property
@@ -71,11 +74,8 @@ def _from_tags(tags_px: dict[int, Array], known: LidView, lid: Lid, size_px: tup
     return fit_pose(start, mm, px, CORNER_PX, raised=False).pose
 
 
-def _refine(
-    photo: Photo, lid: Lid, start: Fit | Pose, tags_px: dict[int, Array], known: LidView | None
-) -> _Candidate | None:
+def _refine(photo: Photo, lid: Lid, pose: Pose, tags_px: dict[int, Array], known: LidView | None) -> _Candidate | None:
     """See all rims from the pose, fit, and look again."""
-    pose = start.pose if isinstance(start, Fit) else start
     anchored = [k for k in tags_px if known is not None and k in known.tags_mm]
     loose = [(tags_px[k], lid.tags.size_mm, LOOSE_CORNER_PX) for k in tags_px if k not in anchored and lid.tags]
     corners_mm = np.concatenate([known.tags_mm[k] for k in anchored]) if known and anchored else np.empty((0, 2))
@@ -100,8 +100,9 @@ def _refine(
         pose = fit.pose
         residual = fit.residual_mm[: used.sum()]
         limit = max(0.1 * lid.hole_mm, 3 * float(np.median(residual))) if used.any() else limit
-    used[np.flatnonzero(used)[residual > 0.06 * lid.hole_mm]] = False
-    return _Candidate(fit, rims, used, len(anchored))
+    agrees = np.append(residual <= 0.06 * lid.hole_mm, np.ones(len(corners_mm), bool))
+    used[np.flatnonzero(used)[~agrees[: len(residual)]]] = False
+    return _Candidate(fit, rims, used, fit.residual_mm[agrees], len(anchored))
 
 
 def _turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
@@ -163,7 +164,7 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
         scale = float(np.median(sides)) / lid.tags.size_mm
     placements = place(find_circles(photo.rgb), lid, photo.rgb.shape[:2], px_per_mm=scale)
     close = [p for p in placements[:6] if p.score >= RIVAL * placements[0].score]
-    refined = [(p.score, c) for p in close if (c := _refine(photo, lid, p.fit, tags_px, None)) is not None]
+    refined = [(p.score, c) for p in close if (c := _refine(photo, lid, p.fit.pose, tags_px, None)) is not None]
     if not refined:
         raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
     # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
@@ -229,7 +230,7 @@ def register(
             "lift some leaves aside, or stick tags on the lid before the next grow",
         )
     spread = candidate.fit.error_mm(lid.sites_mm)
-    fit_mm = float(np.sqrt(np.median(candidate.fit.residual_mm) ** 2 + (spread**2).mean()))
+    fit_mm = float(np.sqrt((candidate.residual_mm**2).mean() + (spread**2).mean()))
     if fit_mm > max_fit_mm or spread.max() > 0.25 * lid.hole_mm:
         raise NotRegistered(
             photo.path,

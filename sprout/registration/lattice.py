@@ -37,11 +37,8 @@ class Placement:
     score: float
 
 
-def near_pairs(lid: Lid) -> list[tuple[int, int]]:
-    """Ordered pairs of sites that are near neighbours, one for each different step between them.
-
-    Of all pairs with the same step only the first is kept here: :func:`first_poses` moves it over the lid.
-    """
+def _near_pairs(lid: Lid) -> list[tuple[int, int]]:
+    """Ordered pairs of sites that are near neighbours: up to a third farther apart than neighbours usually are."""
     delta = lid.sites_mm[None] - lid.sites_mm[:, None]
     distance = np.linalg.norm(delta, axis=2)
     np.fill_diagonal(distance, np.inf)
@@ -60,7 +57,7 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
     sites = lid.sites_mm @ np.array([1, 1j])
     radius, support = circles.radii[:n], circles.support[:n]
     steps: dict[complex, list[tuple[int, int]]] = {}
-    for i, j in near_pairs(lid):
+    for i, j in _near_pairs(lid):
         step = sites[j] - sites[i]
         steps.setdefault(complex(round(step.real, 1), round(step.imag, 1)), []).append((i, j))
     first, second = np.nonzero((np.abs(np.log(radius[:, None] / radius[None])) < 0.3) & ~np.eye(n, dtype=bool))
