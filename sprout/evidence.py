@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from sprout.feed import Feed
+
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
@@ -36,6 +38,8 @@ class Evidence:
         Of the whole grow, None where not known.
     labels_given:
         Words the grower gave the grow, such as ``light=lamp``.
+    feeds:
+        Plant foods as described, each with the day from which it is used, in order.
     """
 
     lid: str
@@ -50,10 +54,17 @@ class Evidence:
     reservoir_litres: float | None = None
     temperature_c: float | None = None
     labels_given: Mapping[str, str] = field(default_factory=dict)
+    feeds: tuple[tuple[date, Feed], ...] = ()
 
     def plugs(self) -> Plugs:
         """Every plug and where it stood when."""
         return replay(self.sown, self.sowing, self.notes)
+
+    @property
+    def last_day(self) -> date:
+        """The last day of which anything is known; the day of sowing if nothing is."""
+        known = [date.fromisoformat(d) for t in (self.looks, self.entries, self.fixes) for d in t["date"].unique()]
+        return max([self.sown, *known, *(n.moment.date() for n in self.notes)])
 
     def until(self, last: date) -> Evidence:
         """The same grow as it was known to be at the end of a day: nothing dated later."""
@@ -64,6 +75,7 @@ class Evidence:
             entries=self.entries[self.entries["date"] <= day],
             fixes=self.fixes[self.fixes["date"] <= day],
             notes=tuple(n for n in self.notes if n.moment.date() <= last),
+            feeds=tuple((since, feed) for since, feed in self.feeds if since <= last),
         )
 
 

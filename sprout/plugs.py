@@ -14,7 +14,7 @@ from datetime import date, datetime
 from sprout.errors import UsageError
 
 _TURN = {"retire": 0, "move": 1, "resow": 2}
-KINDS = (*_TURN, "pick", "topup", "feed", "level")
+KINDS = (*_TURN, "pick", "topup", "feed", "level", "change")
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class Note:
     site, to_site:
         The site concerned ("" for the whole lid), and where a plug was moved to.
     amount, unit:
-        Of water or food: ``l``, ``ml`` or ``%``.
+        Of water or food: ``l``, ``ml``, ``g`` or ``%``.
     sowing:
         What was sown anew, None for other kinds.
     number:

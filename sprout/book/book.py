@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sprout import columns
-from sprout.book.records import VIEWS, insert, keep_view, note_of, now, plain, write_anchor, write_day
+from sprout.book.records import VIEWS, insert, keep_view, note_of, now, plain, write_anchor, write_day, write_feed
 from sprout.book.schema import connect, faults, transaction
 from sprout.errors import BookError, OutputError, UsageError
 from sprout.evidence import Evidence
+from sprout.feed import Feed, parse_feed
 from sprout.files import write_text
 from sprout.plugs import Note, Sowing, check_note, site_named
 from sprout.settings import VERSION
@@ -49,6 +50,8 @@ class Grow:
         None where not known.
     labels:
         Words the grower gave the grow.
+    feed:
+        The plant food, None where it was not described.
     """
 
     sown: date
@@ -56,6 +59,7 @@ class Grow:
     reservoir_litres: float | None = None
     temperature_c: float | None = None
     labels: Mapping[str, str] = field(default_factory=dict)
+    feed: Feed | None = None
 
 
 class Book:
@@ -168,7 +172,13 @@ class Book:
         sowing = {r["site"]: Sowing(r["crop"], r["seeds"]) for r in self._ask("SELECT * FROM sowing ORDER BY place")}
         labels = {r["key"]: r["value"] for r in self._ask("SELECT * FROM label ORDER BY key")}
         row = rows[0]
-        return Grow(date.fromisoformat(row["sown"]), sowing, row["reservoir_litres"], row["temperature_c"], labels)
+        feed = next((feed for _, feed in self._feeds()), None)
+        sown, litres, degrees = date.fromisoformat(row["sown"]), row["reservoir_litres"], row["temperature_c"]
+        return Grow(sown, sowing, litres, degrees, labels, feed)
+
+    def _feeds(self) -> tuple[tuple[date, Feed], ...]:
+        rows = self._ask("SELECT * FROM feed ORDER BY since, id")
+        return tuple((date.fromisoformat(r["since"]), parse_feed(r["described"])) for r in rows)
 
     # photos and their readings
 
@@ -294,6 +304,19 @@ class Book:
                 numbers.append(int(connection.execute(insert("note", names), values).lastrowid or 0))
         return numbers
 
+    def describe_feed(self, feed: Feed, *, since: date) -> None:
+        """Say which plant food is used from a day on; of two for one day the later written counts.
+
+        Raises
+        ------
+        UsageError
+            If the day is before the sowing.
+        """
+        if since < self.grow.sown:
+            raise UsageError(f"feed from {since}", f"that is before the sowing on {self.grow.sown}", "check the date")
+        with self._writing() as connection:
+            write_feed(connection, feed, since)
+
     def withdraw_note(self, number: int) -> Note:
         """Take a note back; it stays in the book but no longer counts.
 
@@ -381,6 +404,7 @@ class Book:
             reservoir_litres=self.grow.reservoir_litres,
             temperature_c=self.grow.temperature_c,
             labels_given=self.grow.labels,
+            feeds=self._feeds(),
         )
 
 
@@ -395,3 +419,5 @@ def _write_grow(file: Path, grow: Grow, lid: Lid) -> None:
             [(lid.labels.index(site), site, what.crop, what.seeds) for site, what in grow.sowing.items()],
         )
         connection.executemany("INSERT INTO label VALUES (?, ?)", grow.labels.items())
+        if grow.feed is not None:
+            write_feed(connection, grow.feed, grow.sown)

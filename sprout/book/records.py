@@ -12,6 +12,7 @@ from sprout.files import atomic
 from sprout.plugs import Note, Sowing
 
 if TYPE_CHECKING:
+    from sprout.feed import Feed
     from sprout.registration import LidView
     from sprout.survey import Survey
 
@@ -44,6 +45,11 @@ def write_day(connection: sqlite3.Connection, sha256: str, day: date) -> None:
     connection.execute(
         "INSERT INTO dating (sha256, date, written_at) VALUES (?, ?, ?)", (sha256, day.isoformat(), now())
     )
+
+
+def write_feed(connection: sqlite3.Connection, feed: Feed, since: date) -> None:
+    names = ("since", "described", "written_at")
+    connection.execute(insert("feed", names), (since.isoformat(), str(feed), now()))
 
 
 def write_anchor(connection: sqlite3.Connection, folder: Path, view: LidView, sha256: str) -> None:

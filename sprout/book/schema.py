@@ -52,6 +52,10 @@ MIGRATIONS: tuple[str, ...] = (
         status TEXT, seedlings INTEGER, tissue_cm2 REAL, yellow_pct REAL, dry_pct REAL,
         comment TEXT NOT NULL, written_at TEXT NOT NULL);
     """,
+    """
+    CREATE TABLE feed (
+        id INTEGER PRIMARY KEY, since TEXT NOT NULL, described TEXT NOT NULL, written_at TEXT NOT NULL)
+    """,
 )
 
 _WAIT_SECONDS = 10.0

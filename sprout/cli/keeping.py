@@ -38,9 +38,13 @@ def begin(
         list[str] | None, typer.Option("--label", metavar="KEY=VALUE", help="Words of your own, as light=lamp.")
     ] = None,
     temperature: Annotated[float | None, typer.Option("--temperature", metavar="C", help="Usual degrees C.")] = None,
+    feed: Annotated[
+        str | None, typer.Option("--feed", metavar="FEED", help='Plant food, as "dry 0.5 tsp/l" or "liquid 2 ml/l".')
+    ] = None,
 ) -> None:
     """Begin a book, the folder of one grow."""
     from sprout.book import Book, Grow
+    from sprout.feed import parse_feed
     from sprout.lid import read_lid
 
     plate = read_lid(lid)
@@ -49,7 +53,8 @@ def begin(
     if temperature is not None and not 0 <= temperature <= 50:
         raise UsageError(f"--temperature {temperature:g}", "is no growing temperature", "give it in degrees C")
     sowing = _sowing(plate, crop, seeds, pairs(crop_at or (), "--crop-at"), pairs(seeds_at or (), "--seeds-at"))
-    grow = Grow(day_of(sown, "--sown"), sowing, reservoir, temperature, pairs(label or (), "--label"))
+    words = pairs(label or (), "--label")
+    grow = Grow(day_of(sown, "--sown"), sowing, reservoir, temperature, words, parse_feed(feed) if feed else None)
     view, sha256 = None, ""
     if empty is not None:
         from sprout.photo import photo_header

@@ -114,9 +114,46 @@ def topup(
 
 
 @app.command()
-def feed(context: typer.Context, ml: Annotated[float, typer.Argument()], on: On = None, comment: Comment = "") -> None:
-    """Plant food was added."""
-    _add(context, on, comment, _note("feed", amount=_positive(ml, "feed"), unit="ml"))
+def feed(
+    context: typer.Context,
+    amount: Annotated[str, typer.Argument(metavar="ML", help="As 6, 2tsp, 2ustsp or 5g.")],
+    on: On = None,
+    comment: Comment = "",
+) -> None:
+    """Plant food was added: mL, or teaspoons or grams where the unit is written."""
+    from sprout.feed import parse_amount
+
+    number, unit = parse_amount(amount)
+    _add(context, on, comment, _note("feed", amount=number, unit=unit))
+
+
+@app.command()
+def change(
+    context: typer.Context,
+    litres: Annotated[float | None, typer.Argument(metavar="[LITRES]", help="If not a full reservoir.")] = None,
+    on: On = None,
+    comment: Comment = "",
+) -> None:
+    """All the solution was changed for fresh; food that went into it is noted with feed."""
+    amount = None if litres is None else _positive(litres, "change")
+    _add(context, on, comment, _note("change", amount=amount, unit="l"))
+
+
+@app.command()
+def food(
+    context: typer.Context,
+    described: Annotated[str, typer.Argument(metavar="FEED", help='As "dry 0.5 tsp/l" or "liquid 2 ml/l".')],
+    on: On = None,
+) -> None:
+    """Which plant food is used from then on, as its label says: form, amount and unit per litre."""
+    from sprout.book import Book
+    from sprout.feed import parse_feed
+
+    feed = parse_feed(described)
+    moment = moment_of(on, "--on") if on else datetime.now()
+    with Book(context.obj) as book:
+        book.describe_feed(feed, since=moment.date())
+    say(f"food from {moment.date()}: {feed}")
 
 
 @app.command()
