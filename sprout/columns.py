@@ -90,7 +90,7 @@ DAYS = (
     ),
 )
 
-PLUGS = _t(
+PLUG_STATES = _t(
     ("plug", "text", "", "the plug, named after the site it started in"),
     ("site", "text", "", "where it stands today, empty once retired"),
     ("crop", "text", "", "what was sown"),
@@ -103,9 +103,16 @@ PLUGS = _t(
     ("day_sprouted_high", "float", "d", "it was up by this day", 1),
     ("seedlings", "int", "", "most likely number of seedlings today"),
     ("tissue_cm2", "float", "cm2", "visible plant tissue at the last look", 3),
-    ("p_yet", "float", "", "chance that a still empty plug sprouts yet", 4),
-    ("advice", "text", "", "what to do with the plug"),
-    ("advice_why", "text", "", "the reason in one sentence"),
+)
+
+PLUGS = (
+    *PLUG_STATES,
+    *_t(
+        ("p_yet", "float", "", "chance that a still empty plug sprouts yet", 4),
+        ("give_up_on", "text", "ISO 8601", "day on which that chance, if it stays empty, has become too small to wait"),
+        ("advice", "text", "", "what to do with the plug"),
+        ("advice_why", "text", "", "the reason in one sentence"),
+    ),
 )
 
 GROW = _t(
@@ -116,6 +123,66 @@ GROW = _t(
     ("seedlings", "int", "", "seedlings in all"),
     ("cover_pct", "float", "%", "share of the lid's area covered by tissue", 2),
     ("tissue_cm2", "float", "cm2", "visible tissue in all", 2),
+)
+
+GERMINATION = _t(
+    ("crop", "text", "", "the crop, or all for the whole lid"),
+    ("plugs", "int", "", "plugs looked at, retired ones too"),
+    ("plugs_up", "int", "", "plugs that came up"),
+    ("plugs_up_pct", "float", "%", "plugs that came up, of the plugs looked at", 1),
+    ("plugs_wilson_low_pct", "float", "%", "low end of its 95 % interval after Wilson", 1),
+    ("plugs_wilson_high_pct", "float", "%", "high end", 1),
+    ("plugs_jeffreys_low_pct", "float", "%", "low end of its 95 % interval after Jeffreys", 1),
+    ("plugs_jeffreys_high_pct", "float", "%", "high end", 1),
+    ("seeds", "int", "", "seeds sown in these plugs"),
+    ("seeds_up", "int", "", "seeds that gave a seedling; of a seed with several germs one counts"),
+    ("seeds_up_pct", "float", "%", "seeds that gave a seedling, of the seeds sown", 1),
+    ("seeds_wilson_low_pct", "float", "%", "low end of its 95 % interval after Wilson, for seeds that share sites", 1),
+    ("seeds_wilson_high_pct", "float", "%", "high end", 1),
+    ("seeds_jeffreys_low_pct", "float", "%", "low end of its 95 % interval after Jeffreys, likewise", 1),
+    ("seeds_jeffreys_high_pct", "float", "%", "high end", 1),
+    ("dispersion", "float", "", "how much more plugs differ than seeds by chance alone (1: no more)", 2),
+    ("mean_days", "float", "d", "mean germination time of the plugs' first seedlings", 2),
+    ("variance_days2", "float", "d2", "its variance", 2),
+    ("velocity_pct_per_day", "float", "%/d", "coefficient of velocity, 100 over the mean time", 2),
+    ("speed_per_day", "float", "1/d", "speed: sum of plugs over their day", 3),
+    ("t50_coolbear_days", "float", "d", "half of those that came up, after Coolbear and others", 2),
+    ("t50_farooq_days", "float", "d", "the same after Farooq and others", 2),
+    ("t50_fit_days", "float", "d", "the same by the time-to-event model fitted to the looks", 2),
+    ("t50_fit_se_days", "float", "d", "its standard error", 2),
+    ("final_fit_pct", "float", "%", "plugs that come up in the end by that model", 1),
+    ("final_fit_se_pct", "float", "%", "its standard error", 1),
+    ("timson_pct_days", "float", "% d", "sum of the daily shares up, to the last look", 0),
+    ("uncertainty_bit", "float", "bit", "uncertainty of the day (0: all on one day)", 3),
+    ("synchrony", "float", "", "synchrony (1: all on one day)", 3),
+    ("mean_daily_pct", "float", "%/d", "mean daily germination", 2),
+    ("peak_value_pct_per_day", "float", "%/d", "peak value: greatest share up over its day", 2),
+    ("germination_value", "float", "", "their product", 2),
+)
+
+CURVE = _t(
+    ("crop", "text", "", "the crop, or all for the whole lid"),
+    ("day", "int", "d", "whole days since sowing"),
+    ("up_pct", "float", "%", "plugs up by that day, from the looks alone (Turnbull)", 1),
+    ("low_pct", "float", "%", "low end of its 95 % interval", 1),
+    ("high_pct", "float", "%", "high end", 1),
+    ("fit_pct", "float", "%", "the same by the time-to-event model with a share that never comes", 1),
+)
+
+GROWTH = _t(
+    ("crop", "text", "", "the crop"),
+    ("plug", "text", "", "the plug; empty for all plugs of the crop together"),
+    ("site", "text", "", "where it stands today"),
+    ("looks", "int", "", "looks that measured leaf, since it came up or was last picked"),
+    ("tissue_cm2", "float", "cm2", "leaf at the last of them", 2),
+    ("model", "text", "", "growth curve that fits best: logistic, gompertz or expolinear; empty below six looks"),
+    ("limit_cm2", "float", "cm2", "leaf it tends to; of expolinear growth cm2 a day in the end", 1),
+    ("rate_per_day", "float", "1/d", "relative growth rate at the start of that curve", 3),
+    ("misfit", "float", "", "standard deviation of the looks about it, as a share of the leaf", 3),
+    ("growth_per_day", "float", "1/d", "relative growth rate over the last week: mean of the logarithms, unbiased", 3),
+    ("growth_se_per_day", "float", "1/d", "its standard error, from the plugs' scatter", 3),
+    ("classical_per_day", "float", "1/d", "the same from the logarithm of the mean", 3),
+    ("doubling_days", "float", "d", "days in which leaf doubles at that rate", 1),
 )
 
 ENTRIES = _t(
@@ -168,6 +235,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "days": DAYS,
     "plugs": PLUGS,
     "grow": GROW,
+    "germination": GERMINATION,
+    "curve": CURVE,
+    "growth": GROWTH,
     "photos": PHOTOS,
     "entries": ENTRIES,
 }

@@ -24,6 +24,8 @@ FLOW = (
     "timeline",
     "germination",
     "growth",
+    "care",
+    "outlook",
     "report",
     "cli",
 )

@@ -94,7 +94,7 @@ def test_help_imports_nothing_costly() -> None:
 def test_every_command_explains_itself(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--help") == 0
     overview = capsys.readouterr().out
-    commands = ["lid", "begin", "log", "enter", "fix", "note", "table", "demo", "measure", "cover"]
+    commands = ["lid", "begin", "log", "enter", "fix", "note", "outlook", "table", "demo", "measure", "cover"]
     for command in commands:
         assert f"  {command} " in overview
         assert run(command, "--help") == 0

@@ -33,6 +33,9 @@ WHERE = {
     "days": "`sprout table --of days`: a row per plug and day, after the whole series is weighed",
     "plugs": "`sprout table --of plugs`: a row per plug",
     "grow": "`sprout table --of grow`: a row per day for the whole lid",
+    "germination": "`sprout table --of germination`: a row per crop, as a seed test reports it",
+    "curve": "`sprout table --of curve`: a row per crop and day, plugs up by then",
+    "growth": "`sprout table --of growth`: a row per plug that is up, and per crop",
     "photos": "`sprout table --of photos`: a row per photo in the book",
     "entries": "what `sprout enter` reads",
 }

@@ -43,9 +43,9 @@ def _root(
 
 
 def _register() -> None:
-    from sprout.cli import keeping, making, notes, reading, showing
+    from sprout.cli import forecasting, keeping, making, notes, reading, showing
 
-    for module in (making, keeping, showing, reading):
+    for module in (making, keeping, forecasting, showing, reading):
         for name, command in module.COMMANDS.items():
             app.command(name)(command)
     app.add_typer(notes.app, name="note")

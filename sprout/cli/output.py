@@ -135,6 +135,25 @@ def show_table(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     console.print(out)
 
 
+def show_upright(table: pd.DataFrame, columns: Sequence[Column]) -> None:
+    """A table of few rows and many columns for a person: a line per column, with what it means."""
+    from rich.table import Table
+
+    console = screen()
+    if table.empty:
+        console.print("nothing yet")
+        return
+    first, *others = columns
+    out = Table("", box=None, pad_edge=False, header_style="dim")
+    for name in table[first.name]:
+        out.add_column(str(name), justify="right", no_wrap=True)
+    out.add_column("", style="dim")
+    out.add_column("", style="dim")
+    for c in others:
+        out.add_row(c.name, *(_cell(v, c) for v in table[c.name]), c.unit, c.meaning)
+    console.print(out)
+
+
 def _cell(value: Any, column: Column) -> str:
     import pandas as pd
 

@@ -9,20 +9,26 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sprout.cli.output import Csv, Json, Workers, emit, say, screen, show_table
+from sprout.cli.output import Csv, Json, Workers, emit, say, screen, show_table, show_upright
 from sprout.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from sprout.book import Book
     from sprout.columns import Column
     from sprout.lid import Lid
+    from sprout.outlook import Outlook
     from sprout.timeline import Change, Weighed
 
-KINDS = ("days", "plugs", "grow", "photos")
+KINDS = ("days", "plugs", "grow", "germination", "curve", "growth", "photos")
 _FIRST = {  # what a person wants to see first where the terminal is narrow
     "days": ("date", "day", "plug", "site", "status", "seedlings", "tissue_cm2", "yellow_pct", "dry_pct", "flags"),
     "plugs": ("plug", "site", "status", "seedlings", "day_sprouted", "p_yet", "advice", "advice_why"),
     "grow": (),
+    "germination": (),
+    "curve": (),
+    "growth": (),
     "photos": ("date", "photo", "readable", "fit_mm", "fit_by", "reason"),
 }
 
@@ -35,24 +41,45 @@ def table(
 ) -> None:
     """Show a table of a book.
 
-    days: a row per plug and day; plugs: per plug; grow: per day of the whole lid; photos: per photo.
+    days: a row per plug and day; plugs: per plug; grow: per day of the whole lid; germination: the figures of a seed
+    test, per crop; curve: plugs up by day; growth: growth curves and rates, per plug; photos: per photo.
     """
     from sprout import columns
     from sprout.book import Book
-    from sprout.timeline import weigh
 
     if of not in KINDS:
         raise UsageError(f"--of {of}", "is no table", f"choose one of {', '.join(KINDS)}")
     with Book(book) as opened:
-        if of == "photos":
-            shown = opened.photos()
-        else:
-            weighed = weigh(opened.evidence())
-            shown = {"days": weighed.days, "plugs": weighed.plugs, "grow": weighed.grow}[of]
-            for words in weighed.stray:
-                say(f"left out: {words}")
+        shown = opened.photos() if of == "photos" else _made(opened, of)
     declared = columns.TABLES[of]
-    emit(shown, declared, csv=csv, as_json=json, person=lambda: show_table(shown, _ranked(declared, _FIRST[of])))
+
+    def person() -> None:
+        if of == "germination":
+            show_upright(shown, declared)
+        else:
+            show_table(shown, _ranked(declared, _FIRST[of]))
+
+    emit(shown, declared, csv=csv, as_json=json, person=person)
+
+
+def _made(book: Book, of: str) -> pd.DataFrame:
+    """The table of this kind from all that the book knows."""
+    from sprout.cli.forecasting import look_at
+    from sprout.timeline import weigh
+
+    evidence = book.evidence()
+    weighed = weigh(evidence)
+    for words in weighed.stray:
+        say(f"left out: {words}")
+    if of in ("days", "grow"):
+        return {"days": weighed.days, "grow": weighed.grow}[of]
+    from sprout import outlook
+
+    if of == "plugs":
+        return outlook.plug_table(*look_at(evidence))
+    if of == "growth":
+        return outlook.growth_table(weighed, evidence)
+    return {"germination": outlook.germination_table, "curve": outlook.curve_table}[of](weighed)
 
 
 def _ranked(declared: tuple[Column, ...], first: tuple[str, ...]) -> list[Column]:
@@ -64,9 +91,10 @@ def _ranked(declared: tuple[Column, ...], first: tuple[str, ...]) -> list[Column
 
 def show_today(book: Book) -> None:
     """The lid as it is after the last look, what is new, and what to do."""
-    from sprout.timeline import changes, weigh
+    from sprout.cli.forecasting import look_at
+    from sprout.timeline import changes
 
-    weighed = weigh(book.evidence())
+    weighed, ahead = look_at(book.evidence())
     console = screen()
     if weighed.days.empty:
         console.print("no photo has been read yet")
@@ -78,7 +106,7 @@ def show_today(book: Book) -> None:
     console.print(f"{head} · {up}, {last['seedlings']} seedling{'' if last['seedlings'] == 1 else 's'}")
     _show_drawing(book.lid, weighed, news)
     _show_news(weighed, news)
-    _show_advice(weighed)
+    _show_advice(weighed, ahead)
 
 
 def _show_drawing(lid: Lid, weighed: Weighed, news: list[Change]) -> None:
@@ -107,14 +135,14 @@ def _show_news(weighed: Weighed, news: list[Change]) -> None:
         console.print(f"  {name}: {change.text}")
 
 
-def _show_advice(weighed: Weighed) -> None:
+def _show_advice(weighed: Weighed, ahead: Outlook) -> None:
     """What to do, plugs with the same advice and reason together, and what the flags of the last photo ask for."""
     from sprout.flags import FLAGS
 
     together: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
-    for row in weighed.plugs.to_dict("records"):
-        if row["site"] and row["advice"] not in ("", "nothing"):
-            together[row["advice"], row["advice_why"]].append(row["site"])
+    for plug in ahead.plugs:
+        if plug.site and plug.advice not in ("", "nothing"):
+            together[plug.advice, plug.why].append(plug.site)
     today = weighed.days[weighed.days["date"] == weighed.days["date"].max()]
     for name, flag in FLAGS.items():
         sites = [row["site"] for row in today.to_dict("records") if name in row["flags"].split()]

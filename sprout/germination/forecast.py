@@ -53,7 +53,7 @@ class PlugForecast:
     final_count_on:
         The day on which the seed-testing calendar counts last.
     why:
-        The reason for ``give_up_on`` in one sentence.
+        What ``p_yet`` and the calendar say, in one sentence.
     """
 
     plug: str
@@ -183,17 +183,13 @@ class _CropForecast:
         p_yet = float(chance[0])
         below = np.flatnonzero(chance[1:-1] < self.keep_until_chance)
         give_up_on = plug.sown + timedelta(days=int(days[1 + below[0]])) if below.size else plug.sown
-        return p_yet, give_up_on, self._why(plug, p_yet, give_up_on)
+        return p_yet, give_up_on, self._why(plug, p_yet)
 
-    def _why(self, plug: Onset, p_yet: float, give_up_on: date) -> str:
-        up = sum(o.up for o in self.standing)
-        of = f"{up} of {len(self.standing)} plugs of {plug.crop} are up"
-        calendar = f"the seed-testing calendar counts last on day {self.prior.final_day}"
-        if give_up_on <= self.as_of:
-            return f"{of} and the chance that this one follows is {100 * p_yet:.0f} %; {calendar}"
-        day = (give_up_on - plug.sown).days
-        chance = f"{100 * self.keep_until_chance:.0f} %"
-        return f"{of}; if still empty on day {day}, its chance falls below {chance}; {calendar}"
+    def _why(self, plug: Onset, p_yet: float) -> str:
+        in_100 = "fewer than 1 in 100" if p_yet < 0.01 else f"{100 * p_yet:.0f} in 100"
+        final, age = self.prior.final_day, self._age(plug)
+        calendar = f"the seed-testing calendar close{'d' if final < age else 's'} at day {final}"
+        return f"{in_100} would still come; {calendar}"
 
     def sites_to_come(self) -> FloatArray:
         """(n + 1,) chance of 0…n more plugs, n the standing plugs that are not up."""

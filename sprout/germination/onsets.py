@@ -55,6 +55,11 @@ class Onset:
         """Whether it counts as up: sooner up than not."""
         return self.up_day < inf and self.p_up >= 0.5
 
+    @property
+    def looked_at(self) -> bool:
+        """Whether any look says something about it."""
+        return self.empty_day > 0 or self.up
+
 
 def onsets(days: pd.DataFrame, plugs: pd.DataFrame) -> tuple[Onset, ...]:
     """Evidence of every plug, in the order of ``plugs``, from the weighed series.
@@ -62,8 +67,8 @@ def onsets(days: pd.DataFrame, plugs: pd.DataFrame) -> tuple[Onset, ...]:
     Parameters
     ----------
     days, plugs:
-        Tables with ``columns.DAYS`` and ``columns.PLUGS``. A look that found the plug hidden says nothing about it. A
-        missing day is not a zero: it only widens the interval.
+        Tables with ``columns.DAYS`` and ``columns.PLUG_STATES``. A look that found the plug hidden says nothing about
+        it. A missing day is not a zero: it only widens the interval.
     """
     looks = days[(days["status"] != "hidden") & days["p_sprouted"].notna()].sort_values(["day"], kind="stable")
     by_plug = {

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+
+from sprout.growth.picks import losses
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,6 +46,14 @@ class Canopy:
     areas_cm2: FloatArray
     picks: tuple[int, ...] = ()
 
+    @property
+    def grows_from(self) -> float:
+        """Day of the look since which it has grown without a picking or another sure loss; as empty, 0."""
+        dates, picks = ([self.sown + timedelta(days=int(d)) for d in days] for days in (self.days, self.picks))
+        # a sure loss nobody noted begins a new stretch as well, but it is no picking
+        found = [loss for loss in losses(dates, self.areas_cm2, picks=picks) if loss.sure or loss.picked_on]
+        return float((found[-1].by - self.sown).days) if found else self.up_day or 0.0
+
 
 def canopies(
     days: pd.DataFrame, plugs: pd.DataFrame, *, picks: Mapping[str, Sequence[date]] | None = None
@@ -53,7 +63,7 @@ def canopies(
     Parameters
     ----------
     days, plugs:
-        Tables with ``columns.DAYS`` and ``columns.PLUGS``. Looks that found the plug hidden are left out.
+        Tables with ``columns.DAYS`` and ``columns.PLUG_STATES``. Looks that found the plug hidden are left out.
     picks:
         By plug: the dates of noted pickings.
     """

@@ -19,7 +19,6 @@ from sprout.growth.closure import closure
 from sprout.growth.crossing import DRAWS, Dates, dates_of, days_to, guess_for
 from sprout.growth.curves import EXPOLINEAR, GOMPERTZ, LOGISTIC, Curve
 from sprout.growth.fit import Fit, fit_curve
-from sprout.growth.picks import losses
 
 if TYPE_CHECKING:
     from sprout.calibration import Crop
@@ -170,12 +169,8 @@ class _Stretch:
 
     @classmethod
     def of(cls, canopy: Canopy) -> _Stretch:
-        assert canopy.up_day is not None
-        dates = [canopy.sown + timedelta(days=int(d)) for d in canopy.days]
         noted = [canopy.sown + timedelta(days=d) for d in canopy.picks]
-        # a sure loss nobody noted begins a new stretch as well, but it is no picking
-        found = [loss for loss in losses(dates, canopy.areas_cm2, picks=noted) if loss.sure or loss.picked_on]
-        last = float((found[-1].by - canopy.sown).days) if found else canopy.up_day
+        last = canopy.grows_from
         since = canopy.days >= last
         return cls(canopy, last, canopy.days[since] - last, canopy.areas_cm2[since], min(noted, default=None))
 

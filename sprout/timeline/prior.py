@@ -46,16 +46,6 @@ class Prior:
         """Share of the germs that ever come up which are up by this day after sowing."""
         return 0.0 if day <= 0 else 1 / (1 + (day / self.median_days) ** -self.shape)
 
-    def p_yet(self, day: float) -> float:
-        """Chance that a plug with nothing up by this day sprouts yet.
-
-        Mixture cure model (Boag 1949, J. R. Stat. Soc. B 11:15-53; Farewell 1982, Biometrics 38:1041-1046; from
-        memory), for all germs of the plug together and averaged over the site's share.
-        """
-        none_yet = (1 - self.share * self.up_by(day)) ** self.germs
-        never = (1 - self.share) ** self.germs
-        return float(1 - never.sum() / none_yet.sum())
-
 
 @cache
 def prior_for(sowing: Sowing, *, temperature_c: float | None = None) -> Prior:

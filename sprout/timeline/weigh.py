@@ -16,7 +16,6 @@ from sprout import columns
 from sprout.calibration import find_crop
 from sprout.evidence import Evidence, end_of
 from sprout.plugs import Plug, Plugs
-from sprout.timeline.advice import Condition, advise
 from sprout.timeline.chain import Belief, Look, weigh_looks, without_false_start
 from sprout.timeline.prior import Prior, prior_for
 
@@ -34,7 +33,7 @@ _MEASURED = ("tissue_cm2", "cover_pct", "yellow_pct", "dry_pct")
 
 @dataclass(frozen=True, eq=False)
 class Weighed:
-    """What stood where on which day: tables with ``columns.DAYS``, ``columns.PLUGS`` and ``columns.GROW``.
+    """What stood where on which day: tables with ``columns.DAYS``, ``columns.PLUG_STATES`` and ``columns.GROW``.
 
     ``stray`` holds what concerns a site in which no plug stood that day, in words.
     """
@@ -93,7 +92,7 @@ def weigh(evidence: Evidence) -> Weighed:
     rows = zip(stories, of_plugs, strict=True)
     return Weighed(
         columns.frame(days, columns.DAYS),
-        columns.frame([_plug_row(story, last, evidence, plugs) for story, last in rows], columns.PLUGS),
+        columns.frame([_plug_row(story, last, plugs) for story, last in rows], columns.PLUG_STATES),
         columns.frame(_grow_rows(days, evidence, plugs), columns.GROW),
         tuple(stray),
     )
@@ -252,40 +251,20 @@ def _mean_of_entries(entries: list[Row]) -> dict[str, float]:
     return out
 
 
-def _plug_row(story: _Story, days: list[dict[str, Any]], evidence: Evidence, plugs: Plugs) -> dict[str, Any]:
+def _plug_row(story: _Story, days: list[dict[str, Any]], plugs: Plugs) -> dict[str, Any]:
     plug, belief = story.plug, story.belief
-    crop = find_crop(plug.sowing.crop)
     retired = plugs.retired_on(plug.name) is not None
     last: dict[str, Any] = days[-1] if days else {"status": "unsure"}
-    status = "retired" if retired else last["status"]
-    waiting = status not in ("sprouted", "retired")
-    sprouted = _first_sprouted(story, belief) if belief is not None else {}
-    fed = [n.moment.date() for n in evidence.notes if n.kind == "feed"]
-    condition = Condition(
-        status=status,
-        day=last.get("day"),
-        day_sprouted=sprouted.get("day_sprouted"),
-        p_sprouted=last.get("p_sprouted", nan),
-        p_yet=story.prior.p_yet(last.get("day", 0)) if waiting else nan,
-        seedlings=0 if retired else last.get("seedlings", 0),
-        yellow_pct=last.get("yellow_pct", nan),
-        dry_pct=last.get("dry_pct", nan),
-        fed_day=(max(fed) - plug.sown).days if fed else None,
-    )
-    advice, why = advise(condition, crop)
     return {
         "plug": plug.name,
         "site": next((site for site, name in plugs.now().items() if name == plug.name), ""),
-        "crop": crop.name,
+        "crop": find_crop(plug.sowing.crop).name,
         "seeds": plug.sowing.seeds,
         "sown": plug.sown.isoformat(),
-        "status": status,
-        **sprouted,
-        "seedlings": condition.seedlings if days else None,
+        "status": "retired" if retired else last["status"],
+        **(_first_sprouted(story, belief) if belief is not None else {}),
+        "seedlings": (0 if retired else last["seedlings"]) if days else None,
         "tissue_cm2": next((row["tissue_cm2"] for row in reversed(days) if not isnan(row["tissue_cm2"])), nan),
-        "p_yet": condition.p_yet,
-        "advice": advice,
-        "advice_why": why,
     }
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sprout.calibration import Crop
 
 # Common practice throughout; the crop's own numbers come from the calibration tables.
-_GIVE_UP_BELOW = 0.10
 _THIN_AFTER_DAYS = 7
 _FEED_AFTER_DAYS = 7
 _FEED_EVERY_DAYS = 14
@@ -18,21 +18,27 @@ _SICK_PCT = 15.0
 
 @dataclass(frozen=True)
 class Condition:
-    """What the rules look at: the plug after the whole series is weighed.
+    """What the rules look at.
 
     Days are counted from the plug's sowing; ``day`` is that of the last look, None if nobody has looked yet.
-    ``fed_day`` is the last time the reservoir was fed, None if never.
+    ``fed_day`` is the last time the reservoir was fed, None if never. ``give_up_on`` and ``why_empty`` are those of
+    the germination forecast, ``pick_from`` the day from which its leaf is worth picking (again). ``concerns`` are the
+    warnings that name the plug.
     """
 
     status: str
-    day: int | None
-    day_sprouted: int | None
-    p_sprouted: float
-    p_yet: float
-    seedlings: int
-    yellow_pct: float
-    dry_pct: float
-    fed_day: int | None
+    as_of: date
+    day: int | None = None
+    day_sprouted: int | None = None
+    p_sprouted: float = 0.0
+    seedlings: int = 0
+    yellow_pct: float = 0.0
+    dry_pct: float = 0.0
+    fed_day: int | None = None
+    give_up_on: date | None = None
+    why_empty: str = ""
+    pick_from: date | None = None
+    concerns: tuple[str, ...] = ()
 
 
 def advise(plug: Condition, crop: Crop) -> tuple[str, str]:
@@ -47,23 +53,21 @@ def advise(plug: Condition, crop: Crop) -> tuple[str, str]:
     if plug.status == "hidden":
         return "look under the leaves", "another plant covers the site"
     if plug.status == "empty":
-        return _advise_empty(plug, crop)
+        return _advise_empty(plug)
     return _advise_sprouted(plug, crop, plug.day)
 
 
-def _advise_empty(plug: Condition, crop: Crop) -> tuple[str, str]:
+def _advise_empty(plug: Condition) -> tuple[str, str]:
     if plug.day_sprouted is not None:
         return "resow or close the hole", f"what came up on day {plug.day_sprouted} is gone"
-    if plug.p_yet < _GIVE_UP_BELOW:
-        return "give up", f"{crop.name} that comes at all is nearly always up by now: {plug.p_yet:.0%} chance left"
-    return (
-        "wait",
-        f"{plug.p_yet:.0%} chance that it sprouts yet; seed tests of {crop.name} run {crop.final_count_day} days",
-    )
+    given_up = plug.give_up_on is not None and plug.give_up_on <= plug.as_of
+    return "give up" if given_up else "wait", plug.why_empty
 
 
 def _advise_sprouted(plug: Condition, crop: Crop, day: int) -> tuple[str, str]:
     up = day - (plug.day_sprouted if plug.day_sprouted is not None else day)
+    if plug.concerns:
+        return "look it over", "; ".join(plug.concerns)
     if plug.dry_pct >= _SICK_PCT:
         return "check the water", f"{plug.dry_pct:.0f} % of its tissue is dry"
     if plug.seedlings > crop.keep and up >= _THIN_AFTER_DAYS:
@@ -71,6 +75,8 @@ def _advise_sprouted(plug: Condition, crop: Crop, day: int) -> tuple[str, str]:
     fed = plug.fed_day is not None and day - plug.fed_day < _FEED_EVERY_DAYS
     if plug.yellow_pct >= _SICK_PCT:
         return "check food and light" if fed else "feed", f"{plug.yellow_pct:.0f} % of its tissue is yellowing"
+    if plug.pick_from is not None and plug.pick_from <= plug.as_of:
+        return "pick", crop.pick
     if up >= _FEED_AFTER_DAYS and not fed:
         return "feed", "it has been up for a week or more and used up its seed; no feed is noted in the last 14 days"
     return "nothing", "it is growing on"

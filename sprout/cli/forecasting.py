@@ -1,0 +1,228 @@
+"""The outlook command, and what other commands show of the outlook."""
+
+from __future__ import annotations
+
+import json as json_
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from datetime import date as Date
+from math import isnan
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sprout.cli.output import Json, day_of, say, screen
+from sprout.errors import UsageError
+
+if TYPE_CHECKING:
+    from sprout.evidence import Evidence
+    from sprout.outlook import EarlierGrow, Outlook
+    from sprout.outlook.records import Days, PlugOutlook, Span
+    from sprout.timeline import Weighed
+
+_CHANCE = 0.1
+AsOf = Annotated[
+    str | None, typer.Option("--as-of", metavar="DATE", help="As known at the end of that day; nothing later is used.")
+]
+KeepUntil = Annotated[
+    float,
+    typer.Option(
+        "--keep-until-chance",
+        metavar="P",
+        min=0.0,
+        max=1.0,
+        envvar="SPROUT_KEEP_UNTIL_CHANCE",
+        help="Give an empty plug up when its chance falls below this, 0 to 1.",
+    ),
+]
+LearnFrom = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--learn-from",
+        metavar="BOOK",
+        envvar="SPROUT_LEARN_FROM",
+        help="An earlier book; its crops teach what to expect. May be repeated.",
+    ),
+]
+
+
+def outlook(
+    book: Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")],
+    as_of: AsOf = None,
+    json: Json = False,
+    keep_until_chance: KeepUntil = _CHANCE,
+    learn_from: LearnFrom = None,
+) -> None:
+    """What is to come, and what to do.
+
+    Plugs up in the end, when to give up on an empty one, when to pick, when the lid closes; each with the range that
+    holds the truth nine times in ten.
+    """
+    from sprout.book import Book
+
+    with Book(book) as opened:
+        evidence = opened.evidence()
+    day = day_of(as_of, "--as-of") if as_of else _day_meant(evidence)
+    earlier = [_earlier(path, book, day) for path in learn_from or ()]
+    weighed, ahead = look_at(evidence, as_of=day, keep_until_chance=keep_until_chance, earlier=earlier)
+    for words in weighed.stray:
+        say(f"left out: {words}")
+    if json:
+        print(json_.dumps(ahead.as_json(), indent=1, ensure_ascii=False))
+    else:
+        show_outlook(ahead, evidence.lid)
+
+
+def look_at(
+    evidence: Evidence,
+    *,
+    as_of: Date | None = None,
+    keep_until_chance: float = _CHANCE,
+    earlier: Iterable[EarlierGrow] = (),
+) -> tuple[Weighed, Outlook]:
+    """The series weighed as it was known on a day (the last one known of), and the outlook of that day."""
+    from sprout.outlook import look_ahead
+    from sprout.timeline import weigh
+
+    day = evidence.last_day if as_of is None else as_of
+    known = evidence.until(day)
+    weighed = weigh(known)
+    return weighed, look_ahead(known, weighed, as_of=day, keep_until_chance=keep_until_chance, earlier=tuple(earlier))
+
+
+def _day_meant(evidence: Evidence) -> Date:
+    from sprout.outlook.ahead import recent
+
+    day, today = recent(evidence, Date.today()), Date.today()
+    if day < today:
+        say(f"nothing is known of the lid after {day}, so this is the outlook of that day; --as-of names another")
+    return day
+
+
+def _earlier(path: Path, book: Path, as_of: Date) -> EarlierGrow:
+    from sprout.book import Book
+    from sprout.outlook import earlier_grow
+
+    if path.resolve() == book.resolve():
+        raise UsageError(f"--learn-from {path}", "is the book itself", "name earlier books")
+    with Book(path) as opened:
+        found = earlier_grow(opened.evidence().until(as_of))
+    if not found.plugs:
+        say(f"{path}: teaches nothing, no look up to {as_of}")
+    return found
+
+
+# for a person
+
+
+def show_outlook(ahead: Outlook, lid: str) -> None:
+    """The outlook on the terminal, intervals always shown."""
+    console = screen()
+    console.print(f"[bold]{lid}[/bold] · day {ahead.day} · {ahead.as_of}\n")
+    for line in (*_germination(ahead), *_leaf(ahead), *_reservoir(ahead)):
+        console.print(line)
+    _show_plugs(ahead)
+    if ahead.to_do:
+        console.print("\n[bold]To do[/bold]")
+    for task in ahead.to_do:
+        when = "now" if task.when <= ahead.as_of else short(task.when)
+        console.print(f"  {when:>6}  [bold]{task.what}[/bold] ({task.why})")
+
+
+def _germination(ahead: Outlook) -> Iterator[str]:
+    grow = ahead.grow
+    if not grow.plugs:
+        yield "no plug stands in the lid"
+        return
+    yield f"Plugs up        {grow.sprouted_now} of {grow.plugs} now, in the end {_span(grow.sprouted_final)}"
+    yield f"Seeds up        in the end {_span(grow.germination_pct)} % of those sown"
+    yield f"Half of them up by day {_span(grow.t50_days, 1)}"
+
+
+def _leaf(ahead: Outlook) -> Iterator[str]:
+    lid = ahead.lid
+    if not isnan(lid.cover_pct):
+        yield f"Lid covered     {lid.cover_pct:.0f} % now, closed {_days(lid.closure, ahead.as_of)}"
+    if ahead.grow.plugs:
+        yield f"First picking   {_days(lid.first_pick, ahead.as_of)}"
+
+
+def _reservoir(ahead: Outlook) -> Iterator[str]:
+    water, feed = ahead.water, ahead.feed
+    if not isnan(water.litres_per_day.mid):
+        empty = f", empty {_days(water.empty_on, ahead.as_of)}" if water.empty_on else ""
+        yield f"Water           {_span(water.litres_per_day, 2)} litres a day{empty}"
+    if feed.start_on is not None and not isnan(feed.dose_ml):
+        yield f"Food            {feed.dose_ml:.1f} ml for {feed.litres:.1f} litres, from {short(feed.start_on)}"
+
+
+def _show_plugs(ahead: Outlook) -> None:
+    from rich.table import Table
+
+    console = screen()
+    rows: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
+    for plug in ahead.plugs:
+        if plug.site:
+            name = plug.site if plug.site == plug.plug else f"{plug.site} ({plug.plug})"
+            rows[_cells(plug, ahead.as_of)].append(name)
+    if not rows:
+        return
+    out = Table(box=None, pad_edge=False, header_style="dim", show_edge=False)
+    heads = ("site", "status", "seedlings", "would come", "keep until", "pick", "advice")
+    # the advice stands in the list of things to do as well, so it is the first to go where the screen is narrow
+    width = 4 + sum(max(len(head), *(len(cells[k]) for cells in rows)) + 2 for k, head in enumerate(heads[1:]))
+    kept = len(heads) - (1 if width + 12 > console.width else 0)
+    for head in heads[:kept]:
+        out.add_column(head, justify="right" if head in ("seedlings", "would come") else "left", no_wrap=head != "site")
+    for cells, sites in rows.items():
+        out.add_row(", ".join(sites), *cells[: kept - 1])
+    console.print()
+    console.print(out)
+
+
+def _cells(plug: PlugOutlook, as_of: Date) -> tuple[str, ...]:
+    empty = not isnan(plug.p_yet)
+    pick = plug.next_pick if plug.next_pick.mid else plug.first_pick
+    return (
+        plug.status,
+        "" if plug.seedlings is None or empty else str(plug.seedlings),
+        chance(plug.p_yet) if empty else "",
+        "" if plug.give_up_on is None else short(plug.give_up_on),
+        _pick(pick, as_of),
+        "" if plug.advice == "nothing" else plug.advice,
+    )
+
+
+def _pick(pick: Days, as_of: Date) -> str:
+    if pick.mid is None:
+        return ""
+    return "ready" if pick.high is not None and pick.high <= as_of else _days(pick, as_of)
+
+
+def chance(p: float) -> str:
+    """A chance in the words of the trade, as ``7 in 100``."""
+    return "under 1 in 100" if p < 0.01 else f"{100 * p:.0f} in 100"
+
+
+def short(day: Date) -> str:
+    """A day as ``4 Apr``."""
+    return f"{day.day} {day:%b}"
+
+
+def _span(span: Span, decimals: int = 0) -> str:
+    if isnan(span.mid):
+        return "not known"
+    low, mid, high = (f"{v:.{decimals}f}" for v in span)
+    return mid if low == high else f"{mid} ({low} to {high})"
+
+
+def _days(days: Days, as_of: Date) -> str:
+    if days.low is None or days.mid is None or days.high is None:
+        return "not in sight"
+    if days.high <= as_of:
+        return f"since {short(days.mid)}"
+    return short(days.mid) if days.low == days.high else f"{short(days.mid)} ({short(days.low)} to {short(days.high)})"
+
+
+COMMANDS = {"outlook": outlook}
