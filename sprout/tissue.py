@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from sprout.lid import Lid
 from sprout.light import Array, burnt
+from sprout.matting import leaf_share
 from sprout.photo import Photo
 from sprout.pixels import Box, look
 from sprout.plate import read_plate
@@ -19,8 +20,11 @@ OTHER, GREEN, YELLOW, DRY, ALGAE = range(5)
 
 _ROOT = 1.2
 """How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
-_PLANT, _FAINT = -1.0, -3.0
-"""Log-odds from which a pixel is tissue, and from which it may be the thin stem that joins a leaf to its site."""
+_FAINT = -3.0
+"""Log-odds from which a pixel may be plant: the thin stem that joins a leaf to its site."""
+_EVEN, _SURE = -0.3, 2.0
+"""Log-odds at which a pixel of the network's grid is as likely more than half leaf as not, and beyond which it is
+taken for all leaf or none."""
 _GAP_MM = 1.5
 """How much of a stem may not be seen at all."""
 _PLUG = 1.05
@@ -85,7 +89,10 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     left, top, right, bottom = seen.box
     roots = _discs(registration, lid, seen.box, _ROOT)
     gap_px = round(_GAP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]))
-    plant = _rooted(seen.plant > _PLANT, seen.plant > _FAINT, roots, gap_px)
+    guess = cv2.exp(-np.clip(seen.plant - np.float32(_EVEN), -_SURE, _SURE))
+    faint = seen.plant > _FAINT
+    leaf = (leaf_share(rgb[top:bottom, left:right], 1 / (1 + guess)) > 0.5) & faint
+    plant = _rooted(leaf, faint, roots, gap_px)
     film = seen.film & _discs(registration, lid, seen.box, _PLUG) & ~plant
     classes = np.zeros(photo.rgb.shape[:2], np.uint8)
     part = classes[top:bottom, left:right]
