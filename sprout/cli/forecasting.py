@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json as json_
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date as Date
 from math import isnan
 from pathlib import Path
@@ -18,10 +18,13 @@ from sprout.errors import UsageError
 if TYPE_CHECKING:
     from sprout.evidence import Evidence
     from sprout.outlook import EarlierGrow, Outlook
-    from sprout.outlook.records import Days, PlugOutlook, Span
+    from sprout.outlook.records import Days, PlugOutlook, Span, Task
     from sprout.timeline import Weighed
 
 _CHANCE = 0.1
+_HEADS = ("status", "seedlings", "would come", "keep until", "pick", "advice")
+_WORTH = (0, 2, 4, 1, 3, 5)  # the same in the order of their worth where the screen is narrow
+_SITES = 12  # room that the sites need at least
 AsOf = Annotated[
     str | None, typer.Option("--as-of", metavar="DATE", help="As known at the end of that day; nothing later is used.")
 ]
@@ -123,11 +126,25 @@ def show_outlook(ahead: Outlook, lid: str) -> None:
     for line in (*_germination(ahead), *_leaf(ahead), *_reservoir(ahead)):
         console.print(line)
     _show_plugs(ahead)
-    if ahead.to_do:
-        console.print("\n[bold]To do[/bold]")
-    for task in ahead.to_do:
-        when = "now" if task.when <= ahead.as_of else short(task.when)
-        console.print(f"  {when:>6}  [bold]{task.what}[/bold] ({task.why})")
+    show_tasks(ahead.to_do, ahead.as_of)
+
+
+def show_tasks(tasks: Sequence[Task], as_of: Date) -> None:
+    """What there is to do, by day."""
+    from rich.table import Table
+    from rich.text import Text
+
+    if not tasks:
+        return
+    out = Table.grid(padding=(0, 1))
+    out.add_column(justify="right", no_wrap=True)
+    out.add_column()
+    for task in tasks:
+        when = "now" if task.when <= as_of else short(task.when)
+        out.add_row(f"  {when}", Text.assemble((task.what, "bold"), f" ({task.why})"))
+    console = screen()
+    console.print("\n[bold]To do[/bold]")
+    console.print(out)
 
 
 def _germination(ahead: Outlook) -> Iterator[str]:
@@ -158,40 +175,48 @@ def _reservoir(ahead: Outlook) -> Iterator[str]:
 
 
 def _show_plugs(ahead: Outlook) -> None:
+    """A line per plug, plugs that are alike together; columns as many as the screen is wide."""
     from rich.table import Table
 
-    console = screen()
-    rows: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
-    for plug in ahead.plugs:
+    alike: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
+    # what waits for a decision first, then by the day of picking
+    for plug in sorted(ahead.plugs, key=lambda p: (p.status == "sprouted", _next_pick(p).mid or ahead.as_of)):
         if plug.site:
-            name = plug.site if plug.site == plug.plug else f"{plug.site} ({plug.plug})"
-            rows[_cells(plug, ahead.as_of)].append(name)
-    if not rows:
+            name = plug.site if plug.site == plug.plug else f"{plug.site} (plug {plug.plug})"
+            alike[_cells(plug, ahead.as_of)].append(name)
+    if not alike:
         return
-    out = Table(box=None, pad_edge=False, header_style="dim", show_edge=False)
-    heads = ("site", "status", "seedlings", "would come", "keep until", "pick", "advice")
-    # the advice stands in the list of things to do as well, so it is the first to go where the screen is narrow
-    width = 4 + sum(max(len(head), *(len(cells[k]) for cells in rows)) + 2 for k, head in enumerate(heads[1:]))
-    kept = len(heads) - (1 if width + 12 > console.width else 0)
-    for head in heads[:kept]:
-        out.add_column(head, justify="right" if head in ("seedlings", "would come") else "left", no_wrap=head != "site")
-    for cells, sites in rows.items():
-        out.add_row(", ".join(sites), *cells[: kept - 1])
+    console = screen()
+    room, kept = console.width - _SITES, []
+    for k in _WORTH:
+        width = max(len(_HEADS[k]), *(len(cells[k]) for cells in alike)) + 2
+        if any(cells[k] for cells in alike) and width <= room:
+            room -= width
+            kept.append(k)
+    out = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
+    out.add_column("site")
+    for k in sorted(kept):
+        out.add_column(_HEADS[k], justify="right" if _HEADS[k] in ("seedlings", "would come") else "left", no_wrap=True)
+    for cells, sites in alike.items():
+        out.add_row(", ".join(sites), *(cells[k] for k in sorted(kept)))
     console.print()
     console.print(out)
 
 
 def _cells(plug: PlugOutlook, as_of: Date) -> tuple[str, ...]:
     empty = not isnan(plug.p_yet)
-    pick = plug.next_pick if plug.next_pick.mid else plug.first_pick
     return (
         plug.status,
         "" if plug.seedlings is None or empty else str(plug.seedlings),
         chance(plug.p_yet) if empty else "",
-        "" if plug.give_up_on is None else short(plug.give_up_on),
-        _pick(pick, as_of),
+        "" if plug.give_up_on is None or plug.give_up_on <= as_of else short(plug.give_up_on),
+        _pick(_next_pick(plug), as_of),
         "" if plug.advice == "nothing" else plug.advice,
     )
+
+
+def _next_pick(plug: PlugOutlook) -> Days:
+    return plug.next_pick if plug.next_pick.mid else plug.first_pick
 
 
 def _pick(pick: Days, as_of: Date) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from collections import defaultdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -136,23 +135,18 @@ def _show_news(weighed: Weighed, news: list[Change]) -> None:
 
 
 def _show_advice(weighed: Weighed, ahead: Outlook) -> None:
-    """What to do, plugs with the same advice and reason together, and what the flags of the last photo ask for."""
+    """What there is to do now, and what the flags of the last photo ask for."""
+    from sprout.cli.forecasting import show_tasks
     from sprout.flags import FLAGS
+    from sprout.outlook.records import Task
 
-    together: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
-    for plug in ahead.plugs:
-        if plug.site and plug.advice not in ("", "nothing"):
-            together[plug.advice, plug.why].append(plug.site)
-    today = weighed.days[weighed.days["date"] == weighed.days["date"].max()]
+    tasks = [task for task in ahead.to_do if task.when <= ahead.as_of]
+    today = weighed.days[weighed.days["date"] == weighed.days["date"].max()].to_dict("records")
     for name, flag in FLAGS.items():
-        sites = [row["site"] for row in today.to_dict("records") if name in row["flags"].split()]
+        sites = [row["site"] for row in today if name in row["flags"].split()]
         if sites:
-            together[flag.mend, flag.meaning].extend(sites)
-    console = screen()
-    if together:
-        console.print("\nTo do:")
-    for (advice, why), sites in together.items():
-        console.print(f"  {', '.join(sites)}: [bold]{advice}[/bold] ({why})")
+            tasks.append(Task(ahead.as_of, f"{', '.join(sites)}: {flag.mend}", flag.meaning))
+    show_tasks(tasks, ahead.as_of)
 
 
 def demo(

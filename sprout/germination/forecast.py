@@ -119,7 +119,7 @@ def forecast(
     crops = {crop: _CropForecast(found, priors[crop], as_of, keep_until_chance) for crop, found in by_crop.items()}
     standing = [o for o in plugs if o.standing]
     each = {o.plug: crops[o.crop].plug(o) for o in standing}
-    now = sum(o.up for o in standing)
+    sure = sum(o.up and not o.doubtful for o in standing)
     counts = np.ones(1)
     for crop in crops.values():
         counts = np.convolve(counts, crop.sites_to_come())
@@ -128,8 +128,8 @@ def forecast(
     seeds = sum(o.seeds for o in standing)
     germinated = sum((crop.seeds_in_the_end(rng) for crop in crops.values()), np.zeros(_FUTURES))
     return GerminationForecast(
-        sprouted_now=now,
-        sprouted_final=Range(now + low, now + mid, now + high),
+        sprouted_now=sum(o.up for o in standing),
+        sprouted_final=Range(sure + low, sure + mid, sure + high),
         germination_pct=_range(100 * germinated / seeds if seeds else np.full(1, np.nan)),
         t50_days=_t50([crop.after for crop in crops.values()], [len(found) for found in by_crop.values()]),
         plugs=tuple(each[o.plug] for o in standing),
@@ -192,8 +192,8 @@ class _CropForecast:
         return f"{in_100} would still come; {calendar}"
 
     def sites_to_come(self) -> FloatArray:
-        """(n + 1,) chance of 0…n more plugs, n the standing plugs that are not up."""
-        empty = [o for o in self.standing if not o.up]
+        """(n + 1,) chance of 0…n more plugs, n the standing plugs that are not surely up."""
+        empty = [o for o in self.standing if not o.up or o.doubtful]
         draws = np.zeros((len(self.after.weights), len(empty) + 1))
         draws[:, 0] = 1.0
         chances: dict[tuple[int, float, float], FloatArray] = {}

@@ -56,6 +56,11 @@ class Onset:
         return self.up_day < inf and self.p_up >= 0.5
 
     @property
+    def doubtful(self) -> bool:
+        """Whether its last looks leave open if it is up."""
+        return self.up_day < inf and self.p_up < 1
+
+    @property
     def looked_at(self) -> bool:
         """Whether any look says something about it."""
         return self.empty_day > 0 or self.up

@@ -30,7 +30,6 @@ class Condition:
     as_of: date
     day: int | None = None
     day_sprouted: int | None = None
-    p_sprouted: float = 0.0
     seedlings: int = 0
     yellow_pct: float = 0.0
     dry_pct: float = 0.0
@@ -48,8 +47,7 @@ def advise(plug: Condition, crop: Crop) -> tuple[str, str]:
     if plug.day is None:
         return "take a photo", "nobody has looked yet"
     if plug.status == "unsure":
-        chance = f"the chance is {plug.p_sprouted:.0%}"
-        return "look closer", f"the looks so far leave open whether something came up ({chance}); fix settles it"
+        return "look closer", "the looks so far leave open whether something came up; sprout fix settles it"
     if plug.status == "hidden":
         return "look under the leaves", "another plant covers the site"
     if plug.status == "empty":

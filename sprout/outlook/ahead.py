@@ -16,8 +16,8 @@ from sprout.germination.forecast import KEEP_UNTIL_CHANCE, GerminationForecast, 
 from sprout.germination.onsets import onsets
 from sprout.growth.canopy import canopies
 from sprout.growth.forecast import GrowthForecast, PlugPicks, forecast_growth
-from sprout.growth.health import health_warnings, loss_warnings
 from sprout.outlook.advice import Condition, advise
+from sprout.outlook.concerns import concerns
 from sprout.outlook.priors import EarlierGrow, basis, priors
 from sprout.outlook.records import Concern, Days, GrowOutlook, LidOutlook, Outlook, PlugOutlook, Span
 from sprout.outlook.tending import tend
@@ -72,21 +72,17 @@ def look_ahead(
         area_per_site_cm2=evidence.area_per_site_cm2,
         cover=([date.fromisoformat(d) for d in cover["date"]], cover["cover_pct"]),
     )
-    standing = {p.plug for p in coming.plugs}
-    ill = (
-        *health_warnings(weighed.days[weighed.days["plug"].isin(standing)]),
-        *loss_warnings(canopy, as_of=as_of),
-    )
-    concerns = tuple(Concern(w.kind, w.plugs, w.since, w.causes, w.text) for w in ill)
-    plugs = _plugs(evidence, weighed, coming, growth, concerns, as_of)
-    tending = tend(evidence, weighed, as_of=as_of, plugs=plugs, concerns=concerns)
+    found = concerns(weighed, canopy, as_of=as_of)
+    plugs = _plugs(evidence, weighed, coming, growth, found, as_of)
+    tending = tend(evidence, weighed, as_of=as_of, plugs=plugs, concerns=found)
     return Outlook(
         as_of=as_of,
         day=(as_of - evidence.sown).days,
         grow=_grow(coming, weighed, basis(expected.values(), evidence.temperature_c)),
         plugs=plugs,
         lid=LidOutlook(
-            cover_pct=float(cover["cover_pct"].iloc[-1]) if len(cover) else nan,
+            # leaves may reach over the edge of the lid
+            cover_pct=min(100.0, float(cover["cover_pct"].iloc[-1])) if len(cover) else nan,
             closure=Days.of(growth.closure),
             # with nothing up and little hope the first picking of what may come is no forecast
             first_pick=Days.of(growth.first_pick if coming.sprouted_final.mid > 0 else None),
@@ -94,7 +90,7 @@ def look_ahead(
         water=tending.water,
         feed=tending.feed,
         to_do=tending.to_do,
-        warnings=concerns,
+        warnings=found,
     )
 
 
@@ -133,7 +129,7 @@ def _plugs(
     weighed: Weighed,
     coming: GerminationForecast,
     growth: GrowthForecast,
-    concerns: Sequence[Concern],
+    found: Sequence[Concern],
     as_of: date,
 ) -> tuple[PlugOutlook, ...]:
     germination = {p.plug: p for p in coming.plugs}
@@ -141,7 +137,7 @@ def _plugs(
     last = {row["plug"]: row for row in weighed.days.to_dict("records")}
     fed = max((n.moment.date() for n in evidence.notes if n.kind == "feed"), default=None)
     texts: defaultdict[str, list[str]] = defaultdict(list)
-    for concern in concerns:
+    for concern in found:
         for plug in concern.plugs:
             texts[plug].append(concern.text)
     gone = _gone(weighed.plugs)
@@ -153,7 +149,7 @@ def _plugs(
             None if lost else picking.get(row["plug"]),
             as_of=as_of,
             fed=fed,
-            concerns=tuple(texts[row["plug"]]),
+            concerns_of=tuple(texts[row["plug"]]),
         )
         for row, lost in zip(weighed.plugs.to_dict("records"), gone, strict=True)
     )
@@ -167,7 +163,7 @@ def _plug(
     *,
     as_of: date,
     fed: date | None,
-    concerns: tuple[str, ...],
+    concerns_of: tuple[str, ...],
 ) -> PlugOutlook:
     sown = date.fromisoformat(row["sown"])
     first = Days.of(picking.first_pick if picking else None)
@@ -177,7 +173,6 @@ def _plug(
         as_of=as_of,
         day=None if look is None else int(look["day"]),
         day_sprouted=_whole(row["day_sprouted"]),
-        p_sprouted=nan if look is None else look["p_sprouted"],
         seedlings=_whole(row["seedlings"]) or 0,
         yellow_pct=nan if look is None else look["yellow_pct"],
         dry_pct=nan if look is None else look["dry_pct"],
@@ -186,7 +181,7 @@ def _plug(
         why_empty=coming.why if coming else "",
         # picked when it is likelier than not worth it; a first time only once the looks have shown it
         pick_from=following.mid if following.mid else first.high,
-        concerns=concerns,
+        concerns=concerns_of,
     )
     advice, why = advise(condition, find_crop(row["crop"]))
     return PlugOutlook(

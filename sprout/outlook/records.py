@@ -124,13 +124,18 @@ class Task:
 
 @dataclass(frozen=True)
 class Concern:
-    """What may be amiss with some plugs, with causes in the order to check."""
+    """What may be amiss with some plugs since a day: what shows, and causes in the order to check."""
 
     kind: str
     plugs: tuple[str, ...]
     since: date
+    shows: str
     causes: tuple[str, ...]
-    text: str
+
+    @property
+    def text(self) -> str:
+        """All of it in one sentence."""
+        return f"{self.shows}; may be {', or '.join(self.causes)}"
 
 
 @dataclass(frozen=True)

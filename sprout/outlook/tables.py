@@ -168,5 +168,5 @@ def _rates(group: Sequence[Canopy]) -> dict[str, Any]:
         "growth_per_day": grown.rate,
         "growth_se_per_day": grown.standard_error,
         "classical_per_day": classical_growth_rate(before_cm2, after_cm2, days),
-        "doubling_days": grown.doubling_days,
+        "doubling_days": grown.doubling_days if grown.rate > 0 else nan,
     }

@@ -71,4 +71,13 @@ def _plug_tasks(plugs: Sequence[PlugOutlook], as_of: date) -> list[Task]:
 
 
 def _concerned(concerns: Sequence[Concern], as_of: date) -> list[Task]:
-    return [Task(as_of, f"{', '.join(c.plugs)}: look it over", c.text) for c in concerns]
+    """One task for all plugs that show the same kind of thing and have the same causes to check."""
+    alike: defaultdict[tuple[str, ...], list[Concern]] = defaultdict(list)
+    for concern in concerns:
+        alike[concern.kind, *concern.causes].append(concern)
+    tasks = []
+    for (_, *causes), found in alike.items():
+        shows = "; ".join(f"{', '.join(c.plugs)} {c.shows}" for c in found)
+        plugs = dict.fromkeys(plug for c in found for plug in c.plugs)
+        tasks.append(Task(as_of, f"{', '.join(plugs)}: look it over", f"{shows}; may be {', or '.join(causes)}"))
+    return tasks
