@@ -69,6 +69,27 @@ def wilson_cc(successes: float, trials: float, *, level: float = 0.95) -> Interv
     return Interval(low, high)
 
 
+def newcombe_difference(
+    successes: float, trials: float, successes_there: float, trials_there: float, *, level: float = 0.95
+) -> Interval:
+    """Interval for the difference of two independent shares, here minus there, -1 to 1.
+
+    From the Wilson intervals (l, u) of both: d - √((p1-l1)² + (u2-p2)²) and d + √((u1-p1)² + (p2-l2)²); Newcombe 1998,
+    Stat. Med. 17:873-890, method 10. No trial at all on a side leaves that share anywhere between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        As for :func:`wilson`.
+    """
+    here, there = wilson(successes, trials, level=level), wilson(successes_there, trials_there, level=level)
+    p = successes / trials if trials else 0.5
+    q = successes_there / trials_there if trials_there else 0.5
+    low = p - q - sqrt((p - here.low) ** 2 + (there.high - q) ** 2)
+    high = p - q + sqrt((here.high - p) ** 2 + (q - there.low) ** 2)
+    return Interval(max(-1.0, low), min(1.0, high))
+
+
 def jeffreys(successes: float, trials: float, *, level: float = 0.95) -> Interval:
     """Quantiles of Beta(x + 1/2, n - x + 1/2), 0 below no success and 1 above only successes.
 

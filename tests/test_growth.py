@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from benchmarks.growth_backtest import backtest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from sprout.calibration import find_crop
 from sprout.columns import DAYS, PLUGS, frame
 from sprout.growth import curves
 from sprout.growth.canopy import Canopy, canopies
 from sprout.growth.closure import closure
-from sprout.growth.compare import compare_growth
+from sprout.growth.compare import compare_growth, leaf_ratio
 from sprout.growth.fit import fit_growth
 from sprout.growth.forecast import forecast_growth
 from sprout.growth.health import health_warnings, loss_warnings
@@ -341,17 +341,28 @@ def test_forecast_never_fails(plugs, cover):
 
 
 def test_back_test_slice():
-    spec = importlib.util.spec_from_file_location(
-        "growth_backtest", Path(__file__).parent / "benchmarks" / "growth_backtest.py"
-    )
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["growth_backtest"] = module
-    spec.loader.exec_module(module)
-    got = module.backtest(12, seed=2)
+    got = backtest(12, seed=2)
     # a slice of the whole, which is held to narrower bounds: see tests/benchmarks
     assert got["pick held %"] >= 75
     assert got["lid pick held %"] >= 70
     assert got["pick width d, median"] <= 25
+
+
+def test_leaf_of_two_grows_is_compared_as_another_library_does():
+    rng = np.random.default_rng(4)
+    grows = [
+        [Canopy(f"P{k}", "basil", SOWN, 5.0, np.array([5.0, 20.0]), np.array([0.4, a])) for k, a in enumerate(areas)]
+        for areas in (np.exp(rng.normal(3, 0.3, 9)), np.exp(rng.normal(2.6, 0.5, 7)))
+    ]
+    got = leaf_ratio(*grows, day=20)
+    logs = [np.log([c.areas_cm2[-1] for c in grow]) for grow in grows]
+    want = stats.ttest_ind(*logs, equal_var=False)
+    assert got.plugs == (9, 7)
+    assert got.p_value == pytest.approx(want.pvalue)
+    assert (got.low, got.high) == pytest.approx(tuple(np.exp(want.confidence_interval())))
+    assert leaf_ratio(grows[0], grows[1][:1], day=20).p_value == 1
+    assert np.isnan(leaf_ratio(grows[0], [], day=20).ratio)
+    assert leaf_ratio(*grows, day=25).plugs == (0, 0)  # nobody has looked so late
 
 
 # --- health ---

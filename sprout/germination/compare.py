@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import permutations as arrangements
+from math import nan
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +16,8 @@ from sprout.germination.turnbull import innermost_intervals, turnbull, turnbull_
 from sprout.intervals import Interval, wilson
 
 FloatArray = npt.NDArray[np.float64]
+
+_FEW_LIDS = 7  # 5040 ways to deal them
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +58,9 @@ class Comparison:
     p_value, p_permuted:
         Its chance if they are, from the chi-squared distribution and by permuting plugs between grows; 1 where there
         is nothing to compare.
+    p_lids, least_p_lids:
+        The same by permuting whole lids between the groups, which allows for all that plugs of one lid share, and the
+        least that so few lids could give; NaN where each group is one lid.
     """
 
     curves: dict[str, GerminationCurve]
@@ -62,6 +69,8 @@ class Comparison:
     degrees: int
     p_value: float
     p_permuted: float
+    p_lids: float = nan
+    least_p_lids: float = nan
 
 
 def log_rank_scores(left: npt.ArrayLike, right: npt.ArrayLike) -> FloatArray:
@@ -87,18 +96,39 @@ def log_rank_scores(left: npt.ArrayLike, right: npt.ArrayLike) -> FloatArray:
     return np.asarray((product[last] - product[first]) / (before[first] - before[last]))
 
 
-def compare_germination(grows: Mapping[str, Sequence[Onset]], *, permutations: int = 999, seed: int = 1) -> Comparison:
+def compare_germination(
+    grows: Mapping[str, Sequence[Onset]],
+    *,
+    lids: Mapping[str, Sequence[Hashable]] | None = None,
+    permutations: int = 999,
+    seed: int = 1,
+) -> Comparison:
     """Line several grows up by days after sowing and test whether they germinate alike.
 
     The unit is the plug: when its first seedling came up. A plug in doubt counts by the likelier side. The permutation
     test holds for few plugs and many ties, as long as the grows were looked at alike; ``seed`` makes it repeat.
+
+    Parameters
+    ----------
+    grows:
+        Groups of plugs by name.
+    lids:
+        By the same names, the lid that each plug stood in, where groups hold the plugs of several.
 
     Raises
     ------
     ValueError
         If no grow has a plug that was looked at.
     """
-    seen = {name: [o for o in plugs if o.empty_day > 0 or o.up] for name, plugs in grows.items()}
+    seen = {name: [o for o in plugs if o.looked_at] for name, plugs in grows.items()}
+    stood = {
+        name: [
+            lid
+            for o, lid in zip(grows[name], lids[name] if lids else [name] * len(grows[name]), strict=True)
+            if o.looked_at
+        ]
+        for name in grows
+    }
     seen = {name: plugs for name, plugs in seen.items() if plugs}
     if not seen:
         raise ValueError("no plug has been looked at")
@@ -111,6 +141,10 @@ def compare_germination(grows: Mapping[str, Sequence[Onset]], *, permutations: i
     rng = np.random.default_rng(seed)
     more = sum(_statistic(scores, rng.permutation(group)) >= chi_squared - 1e-9 for _ in range(permutations))
     comparable = degrees > 0 and bool(np.ptp(scores) > 1e-12)
+    p_lids, least = nan, nan
+    if comparable:
+        named = [(k, lid) for k, name in enumerate(seen) for lid in stood[name]]
+        p_lids, least = _by_lids(scores, group, named, permutations, rng)
     return Comparison(
         curves={name: _curve(plugs, *intervals[name]) for name, plugs in seen.items()},
         scores={name: float(scores[group == k].sum()) for k, name in enumerate(seen)},
@@ -118,7 +152,50 @@ def compare_germination(grows: Mapping[str, Sequence[Onset]], *, permutations: i
         degrees=degrees,
         p_value=float(chdtrc(degrees, chi_squared)) if comparable else 1.0,
         p_permuted=(1 + more) / (1 + permutations) if comparable else 1.0,
+        p_lids=p_lids,
+        least_p_lids=least,
     )
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """p values adjusted for being several, in the order given: Holm 1979, Scand. J. Stat. 6:65-70."""
+    order = sorted(range(len(p_values)), key=lambda k: p_values[k])
+    adjusted, largest = [0.0] * len(p_values), 0.0
+    for rank, k in enumerate(order):
+        largest = max(largest, min(1.0, (len(p_values) - rank) * p_values[k]))
+        adjusted[k] = largest
+    return adjusted
+
+
+def _by_lids(
+    scores: FloatArray,
+    group: npt.NDArray[np.int64],
+    lids: Sequence[Hashable],
+    permutations: int,
+    rng: np.random.Generator,
+) -> tuple[float, float]:
+    """p of the same statistic when whole lids are dealt to the groups anew, and the least there could be."""
+    names = list(dict.fromkeys(lids))
+    lid = np.array([names.index(name) for name in lids])
+    group_of = np.array([group[np.argmax(lid == k)] for k in range(len(names))])
+    if len(names) == group_of.max() + 1:
+        return nan, nan
+    observed = _statistic(scores, group)
+    dealt = [_statistic(scores, np.array(deal)[lid]) for deal in _deals(group_of, permutations, rng)]
+    p = sum(d >= observed - 1e-9 for d in dealt) / len(dealt)
+    return p, sum(d >= max(dealt) - 1e-9 for d in dealt) / len(dealt)
+
+
+def _deals(
+    group_of: npt.NDArray[np.int64], permutations: int, rng: np.random.Generator
+) -> Iterator[Sequence[int] | npt.NDArray[np.int64]]:
+    """All ways to deal few lids to the groups, or many random ones, that which was among them."""
+    if group_of.size <= _FEW_LIDS:
+        yield from arrangements(group_of.tolist())
+        return
+    yield group_of
+    for _ in range(permutations):
+        yield rng.permutation(group_of)
 
 
 def _intervals(plugs: Sequence[Onset]) -> tuple[FloatArray, FloatArray]:

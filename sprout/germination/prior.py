@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 _ROOM_C = 21.0  # taken where nobody gave a temperature
-# Fresh seed stands above the least that the law allows and loses a little between test and sponge (common practice).
-_ABOVE_LEAST = 0.12
-_USUAL_SHARE = 0.65
+# Fresh seed stands a third of the way from the least that the law allows to all, lots far apart (common practice).
+_ABOVE_LEAST, _SHARE_SPREAD = 1 / 3, 0.8
+_LEAST = 0.53  # where no law names one
 # Median day over the geometric mean of the test calendar's first and final day: mean of the logs over the crops
 # that both tables have (computed from 7 CFR 201.58 and Harrington & Minges 1954; spread 0.42).
 _DAY_TO_CALENDAR = log(0.63)
@@ -87,8 +87,8 @@ def prior_of(crop: Crop, *, temperature_c: float | None = None) -> Prior:
     """
     known = temperature_c is not None
     temperature = _ROOM_C if temperature_c is None else float(temperature_c)
-    least = _USUAL_SHARE - _ABOVE_LEAST if crop.germination_min_pct is None else crop.germination_min_pct / 100
-    share = chance_per_embryo(min(least + _ABOVE_LEAST, 0.95), crop.seedlings_per_seed)
+    least = _LEAST if crop.germination_min_pct is None else crop.germination_min_pct / 100
+    share = chance_per_embryo(least + _ABOVE_LEAST * (1 - least), crop.seedlings_per_seed)
     middle = float(logit(share)) + (_heat_effect(crop, temperature) if known else 0.0)
     first = crop.first_count_day or max(2.0, crop.final_count_day / 3)
     by_calendar = _DAY_TO_CALENDAR + log(sqrt(first * crop.final_count_day))
@@ -98,7 +98,7 @@ def prior_of(crop: Crop, *, temperature_c: float | None = None) -> Prior:
         day, spread = 0.75 * log(max(days, 2.0) + 0.5) + 0.25 * (by_calendar + _delay(temperature)), 0.33
     else:
         day, spread = by_calendar + _delay(temperature), 0.42
-    spreads = np.array([0.95, spread if known else sqrt(spread**2 + 0.2**2), 0.55, 1.1])
+    spreads = np.array([_SHARE_SPREAD, spread if known else sqrt(spread**2 + 0.2**2), 0.55, 1.1])
     between = np.minimum(_BETWEEN_GROWS, 0.9 * spreads)
     return Prior(
         crop=crop.name,

@@ -8,7 +8,7 @@ from math import nan, sqrt
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
+from scipy.special import stdtr, stdtrit
 
 from sprout.growth.canopy import Canopy
 from sprout.growth.rates import RelativeGrowth, relative_growth_rate
@@ -41,6 +41,40 @@ class GrownLeaf:
     growth: RelativeGrowth | None
 
 
+@dataclass(frozen=True)
+class LeafRatio:
+    """Leaf per plug of one grow over that of another on one day, of the mean plug, with 95 % interval and p value."""
+
+    plugs: tuple[int, int]
+    ratio: float
+    low: float
+    high: float
+    p_value: float
+
+
+def leaf_ratio(here: Sequence[Canopy], there: Sequence[Canopy], day: float) -> LeafRatio:
+    """Ratio of the geometric means of the leaf areas on a day after sowing.
+
+    From the difference of the mean logarithms by Welch's t test (Welch 1947, Biometrika 34:28-35), whose variances may
+    differ. With fewer than two plugs on a side the interval is open and p is 1.
+    """
+    a, b = (_on_day(canopies, day) for canopies in (here, there))
+    plugs = (a.size, b.size)
+    if not a.size or not b.size:
+        return LeafRatio(plugs, nan, nan, nan, 1.0)
+    middle = float(a.mean() - b.mean())
+    if min(plugs) < 2:
+        return LeafRatio(plugs, float(np.exp(middle)), nan, nan, 1.0)
+    parts = np.array([a.var(ddof=1) / a.size, b.var(ddof=1) / b.size])
+    error = float(np.sqrt(parts.sum()))
+    if error < 1e-9:
+        return LeafRatio(plugs, float(np.exp(middle)), nan, nan, 1.0)
+    degrees = float(parts.sum() ** 2 / (parts**2 / (np.array(plugs) - 1)).sum())
+    half = float(stdtrit(degrees, 0.975)) * error
+    p = 2 * float(stdtr(degrees, -abs(middle) / error))
+    return LeafRatio(plugs, *(float(np.exp(x)) for x in (middle, middle - half, middle + half)), p)
+
+
 def compare_growth(grows: Mapping[str, Sequence[Canopy]], days: npt.ArrayLike) -> dict[str, GrownLeaf]:
     """Each grow's leaf on the same days after sowing; between two looks a plug's leaf is taken to grow exponentially.
 
@@ -68,6 +102,12 @@ def _grown(canopies: Sequence[Canopy], t: FloatArray) -> GrownLeaf:
         groups = [np.exp(logs[np.isfinite(logs[:, j]), j]) for j in (first, last)]
         growth = relative_growth_rate(groups[0], groups[1], t[last] - t[first])
     return GrownLeaf(t, plugs, np.exp(mean), np.exp(low), np.exp(high), growth)
+
+
+def _on_day(canopies: Sequence[Canopy], day: float) -> FloatArray:
+    """Log areas of the plugs that were looked at about a day."""
+    logs = np.array([_log_areas(c, np.array([day]))[0] for c in canopies if c.days.size], dtype=float)
+    return np.asarray(logs[np.isfinite(logs)])
 
 
 def _log_areas(canopy: Canopy, t: FloatArray) -> FloatArray:
