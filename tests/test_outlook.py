@@ -128,6 +128,15 @@ def test_hope_fades_and_the_plug_is_given_up_on_the_day_foretold(book: Book) -> 
     assert plug(outlook_of(evidence, day + 1), "C4").advice == "give up"
 
 
+def test_a_plug_nobody_has_looked_at_for_weeks_is_not_given_up_unseen(tmp_path: Path) -> None:
+    with begin(tmp_path / "b") as book:
+        fill(book, {}, [1, 4])
+        ahead = outlook_of(book.evidence(), 40)
+    assert {p.advice for p in ahead.plugs} == {"look again"}
+    assert "empty on day 4" in ahead.plugs[0].why
+    assert ahead.to_do[0].what == "take a photo"
+
+
 def test_the_growers_own_stop_rule(book: Book) -> None:
     evidence = book.evidence()
     days = [plug(outlook_of(evidence, 10, keep_until_chance=p), "C4").give_up_on for p in (0.3, 0.1, 0.02)]
@@ -311,7 +320,8 @@ def check(ahead: Outlook) -> None:
         if p.status == "empty" and p.advice in ("wait", "give up"):
             assert p.give_up_on is not None
             assert p.give_up_on >= ahead.as_of
-            assert (p.advice == "give up") == (p.give_up_on == ahead.as_of)
+            assert (p.advice == "give up") == (p.p_yet < 0.1)
+            assert p.advice == "give up" or p.give_up_on > ahead.as_of
         else:
             assert p.advice not in ("wait", "give up")
     assert [t.when for t in ahead.to_do] == sorted(t.when for t in ahead.to_do)
@@ -404,6 +414,16 @@ def test_after_a_picking_the_next_one_is_foretold(tmp_path: Path) -> None:
     assert not ahead.warnings  # the loss is explained
     before = story_outlook(tmp_path / "c", picked, 40)
     assert plug(before, "A1").advice == "pick"
+
+
+def test_a_picking_of_the_lid_is_none_of_a_plug_that_comes_up_later(tmp_path: Path) -> None:
+    with begin(tmp_path / "b") as book:
+        fill(book, {"A1": 5, "A2": 30}, range(1, 41))
+        book.add_notes([note("pick", 25)])
+        ahead = outlook_of(book.evidence(), 40)
+    assert plug(ahead, "A1").first_pick.mid == on(25)
+    assert plug(ahead, "A2").first_pick.low > on(40)
+    assert plug(ahead, "A2").next_pick.mid is None
 
 
 def test_a_loss_nobody_noted_is_asked_about(tmp_path: Path) -> None:
@@ -510,8 +530,10 @@ EMPTY: dict[str, Any] = {"status": "empty", "day_sprouted": None, "why_empty": "
         ({}, "nothing"),
         ({"status": "retired"}, ""),
         ({"day": None}, "take a photo"),
-        (EMPTY | {"give_up_on": on(13)}, "wait"),
-        (EMPTY | {"give_up_on": on(12)}, "give up"),
+        (EMPTY | {"p_yet": 0.3, "give_up_on": on(13)}, "wait"),
+        (EMPTY | {"p_yet": 0.3, "give_up_on": on(12)}, "look again"),
+        (EMPTY | {"p_yet": 0.09, "give_up_on": on(12)}, "give up"),
+        (EMPTY | {"p_yet": 0.09, "give_up_on": on(13), "give_up_below": 0.05}, "wait"),
         (EMPTY | {"day_sprouted": 6}, "resow or close the hole"),
         ({"status": "unsure"}, "look closer"),
         ({"status": "hidden"}, "look under the leaves"),

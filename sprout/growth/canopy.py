@@ -86,7 +86,10 @@ def canopies(
                 up_day=None if empty else float(row["day_sprouted"]),
                 days=looks,
                 areas_cm2=areas,
-                picks=tuple((p - sown).days for p in (picks or {}).get(name, ())),
+                # a picking noted for the whole lid is none of a plug that was still empty
+                picks=()
+                if empty
+                else tuple(d for p in (picks or {}).get(name, ()) if (d := (p - sown).days) >= row["day_sprouted"]),
             )
         )
     return tuple(found)

@@ -18,12 +18,22 @@ _SICK_PCT = 15.0
 
 @dataclass(frozen=True)
 class Condition:
-    """What the rules look at.
+    """What the rules look at; days are counted from the plug's sowing.
 
-    Days are counted from the plug's sowing; ``day`` is that of the last look, None if nobody has looked yet.
-    ``fed_day`` is the last time the reservoir was fed, None if never. ``give_up_on`` and ``why_empty`` are those of
-    the germination forecast, ``pick_from`` the day from which its leaf is worth picking (again). ``concerns`` are the
-    warnings that name the plug.
+    Attributes
+    ----------
+    day:
+        Day of the last look, None if nobody has looked yet.
+    fed_day:
+        Day on which the reservoir was last fed, None if never.
+    p_yet, give_up_on, why_empty:
+        Of the germination forecast.
+    give_up_below:
+        Chance below which an empty plug is given up.
+    pick_from:
+        Day from which its leaf is worth picking (again).
+    concerns:
+        The warnings that name the plug.
     """
 
     status: str
@@ -34,6 +44,8 @@ class Condition:
     yellow_pct: float = 0.0
     dry_pct: float = 0.0
     fed_day: int | None = None
+    p_yet: float = 1.0
+    give_up_below: float = 0.1
     give_up_on: date | None = None
     why_empty: str = ""
     pick_from: date | None = None
@@ -58,8 +70,12 @@ def advise(plug: Condition, crop: Crop) -> tuple[str, str]:
 def _advise_empty(plug: Condition) -> tuple[str, str]:
     if plug.day_sprouted is not None:
         return "resow or close the hole", f"what came up on day {plug.day_sprouted} is gone"
-    given_up = plug.give_up_on is not None and plug.give_up_on <= plug.as_of
-    return "give up" if given_up else "wait", plug.why_empty
+    if plug.p_yet < plug.give_up_below:
+        return "give up", plug.why_empty
+    if plug.give_up_on is not None and plug.give_up_on <= plug.as_of:
+        # nobody has looked for long enough: it may be up by now
+        return "look again", f"it was empty on day {plug.day}; if it still is, give it up"
+    return "wait", plug.why_empty
 
 
 def _advise_sprouted(plug: Condition, crop: Crop, day: int) -> tuple[str, str]:

@@ -73,7 +73,7 @@ def look_ahead(
         cover=([date.fromisoformat(d) for d in cover["date"]], cover["cover_pct"]),
     )
     found = concerns(weighed, canopy, as_of=as_of)
-    plugs = _plugs(evidence, weighed, coming, growth, found, as_of)
+    plugs = _plugs(evidence, weighed, coming, growth, found, as_of=as_of, keep_until_chance=keep_until_chance)
     tending = tend(evidence, weighed, as_of=as_of, plugs=plugs, concerns=found)
     return Outlook(
         as_of=as_of,
@@ -130,7 +130,9 @@ def _plugs(
     coming: GerminationForecast,
     growth: GrowthForecast,
     found: Sequence[Concern],
+    *,
     as_of: date,
+    keep_until_chance: float,
 ) -> tuple[PlugOutlook, ...]:
     germination = {p.plug: p for p in coming.plugs}
     picking = {p.plug: p for p in growth.plugs}
@@ -148,6 +150,7 @@ def _plugs(
             germination.get(row["plug"]),
             None if lost else picking.get(row["plug"]),
             as_of=as_of,
+            keep_until_chance=keep_until_chance,
             fed=fed,
             concerns_of=tuple(texts[row["plug"]]),
         )
@@ -162,6 +165,7 @@ def _plug(
     picking: PlugPicks | None,
     *,
     as_of: date,
+    keep_until_chance: float,
     fed: date | None,
     concerns_of: tuple[str, ...],
 ) -> PlugOutlook:
@@ -177,6 +181,8 @@ def _plug(
         yellow_pct=nan if look is None else look["yellow_pct"],
         dry_pct=nan if look is None else look["dry_pct"],
         fed_day=None if fed is None else (fed - sown).days,
+        p_yet=coming.p_yet if coming else nan,
+        give_up_below=keep_until_chance,
         give_up_on=coming.give_up_on if coming else None,
         why_empty=coming.why if coming else "",
         # picked when it is likelier than not worth it; a first time only once the looks have shown it
