@@ -14,7 +14,7 @@ from datetime import date, datetime
 from sprout.errors import UsageError
 
 _TURN = {"retire": 0, "move": 1, "resow": 2}
-KINDS = (*_TURN, "pick", "topup", "feed", "level", "change")
+KINDS = (*_TURN, "pick", "topup", "feed", "level", "change", "cover")
 
 
 @dataclass(frozen=True)

@@ -106,6 +106,17 @@ def pick(
 
 
 @app.command()
+def cover(
+    context: typer.Context,
+    sites: Annotated[list[str] | None, typer.Argument(metavar="[SITE…]")] = None,
+    on: On = None,
+    comment: Comment = "",
+) -> None:
+    """Open holes were covered against light: these, or all."""
+    _add(context, on, comment, *(_note("cover", site) for site in sites or [""]))
+
+
+@app.command()
 def topup(
     context: typer.Context, litres: Annotated[float, typer.Argument()], on: On = None, comment: Comment = ""
 ) -> None:
