@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from benchmarks.outlook_backtest import backtest
 from grows import LID, SOWN, add, begin, on, reading, survey, view
 
 from sprout import columns
@@ -625,6 +626,16 @@ def test_growth_is_told_since_the_last_picking(tmp_path: Path) -> None:
     table = growth_table(weigh(evidence), evidence).set_index("plug")
     assert table.loc["A2", "looks"] == 5
     assert table.loc["A2", "model"] == ""
+
+
+# against grows whose end is known
+
+
+def test_back_test_slice() -> None:
+    got = backtest(12, seed=5)
+    assert got["final plugs held %"] >= 75
+    assert got["Brier below base rate %"] > 20
+    assert abs(got["p_yet, mean"] - got["came, mean"]) < 0.2
 
 
 # for a person
