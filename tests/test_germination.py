@@ -557,6 +557,18 @@ def basil_forecast(plugs, day, **options):
     return forecast(plugs, {"basil": prior_of(find_crop("basil"))}, as_of=SOWN + timedelta(days=day), **options)
 
 
+@pytest.mark.parametrize("p_up", [0.3, 0.6, 0.79])
+def test_a_plug_in_doubt_is_neither_up_nor_empty_in_the_forecast(p_up):
+    plugs = lid([5, 6, 6, 7, None], day=40)
+    plugs[-1] = replace(plugs[-1], empty_day=30.0, up_day=40.0, p_up=p_up)
+    got = basil_forecast(plugs, 40)
+    assert (got.sprouted_final.low, got.sprouted_final.high) == (4, 5)
+    assert got.sprouted_now == (5 if p_up >= 0.5 else 4)
+    assert got.germination_pct.low < got.germination_pct.high
+    sure = basil_forecast([*plugs[:-1], replace(plugs[-1], p_up=1.0)], 40)
+    assert sure.sprouted_final == (5, 5, 5)
+
+
 def test_earlier_grows_move_and_narrow_the_prior():
     prior = prior_of(find_crop("basil"))
     slow = [lid([11, 12, 12, 13, 13, 14, 15, None], day=40) for _ in range(3)]

@@ -211,36 +211,55 @@ class _CropForecast:
     def seeds_in_the_end(self, rng: np.random.Generator) -> FloatArray:
         """(futures,) seeds germinated in the end, drawn from the posterior."""
         pick = rng.choice(len(self.after.weights), _FUTURES, p=self.after.weights)
+        cases: defaultdict[tuple[int, int, float, int, float], int] = defaultdict(int)
         total = np.zeros(_FUTURES)
-        cases: defaultdict[tuple[int, int, int, float, float], int] = defaultdict(int)
         for o in self.standing:
-            seen = min(o.seedlings or 1, self._germs(o)) if o.up else 0
-            since = max(o.seen_day, o.up_day) if o.up else self._empty_since(o)
-            cases[(self._germs(o), o.seeds, seen, since, self._last_day(o))] += 1
-        for (germs, seeds, seen, since, last), plugs in cases.items():
-            k = np.arange(germs + 1)
-            at = self.after.not_yet([since, last])[pick]
-            able = self.after.able(germs)[pick]
-            # chance of k able ones of which ``up`` are up by the last look; leaves may have hidden one from the count
-            ups = [up for up in range(1, germs + 1) if abs(up - seen) <= 2] if seen else [0]
-            chance = np.concatenate(
-                [
-                    MISCOUNT ** abs(up - seen)
-                    * able
-                    * np.where(k >= up, comb(k, up), 0.0)
-                    * (1 - at[:, :1]) ** up
-                    * at[:, :1] ** np.maximum(k - up, 0)
-                    for up in ups
-                ],
-                axis=1,
-            )
-            cumulative = np.cumsum(chance, axis=1)
-            drawn = (rng.random((plugs, _FUTURES, 1)) * cumulative[:, -1:] > cumulative).sum(-1)
-            up = np.array(ups)[drawn // k.size]
-            ables = np.maximum(drawn % k.size, up)  # also where all chances are too small for the computer
-            in_time = 1 - at[:, 1] / np.maximum(at[:, 0], 1e-300)
-            total += np.minimum(up + rng.binomial(ables - up, in_time), seeds).sum(axis=0)
+            case = (self._germs(o), o.seeds, self._last_day(o))
+            as_up = (min(o.seedlings or 1, case[0]), max(o.seen_day, o.up_day))
+            as_empty = (0, self._empty_since(o))
+            if o.doubtful:
+                up, empty = (self._seeds(*case, *seen, 1, pick, rng) for seen in (as_up, as_empty))
+                total += np.where(rng.random(_FUTURES) < o.p_up, up, empty)
+            else:
+                cases[*case, *(as_up if o.up else as_empty)] += 1
+        for case_seen, plugs in cases.items():
+            total += self._seeds(*case_seen, plugs, pick, rng)
         return total
+
+    def _seeds(
+        self,
+        germs: int,
+        seeds: int,
+        last: float,
+        seen: int,
+        since: float,
+        plugs: int,
+        pick: npt.NDArray[np.int64],
+        rng: np.random.Generator,
+    ) -> FloatArray:
+        """(futures,) seeds germinated by day ``last`` in so many plugs that showed ``seen`` germs by day ``since``."""
+        k = np.arange(germs + 1)
+        at = self.after.not_yet([since, last])[pick]
+        able = self.after.able(germs)[pick]
+        # chance of k able ones of which ``up`` are up by the last look; leaves may have hidden one from the count
+        ups = [up for up in range(1, germs + 1) if abs(up - seen) <= 2] if seen else [0]
+        chance = np.concatenate(
+            [
+                MISCOUNT ** abs(up - seen)
+                * able
+                * np.where(k >= up, comb(k, up), 0.0)
+                * (1 - at[:, :1]) ** up
+                * at[:, :1] ** np.maximum(k - up, 0)
+                for up in ups
+            ],
+            axis=1,
+        )
+        cumulative = np.cumsum(chance, axis=1)
+        drawn = (rng.random((plugs, _FUTURES, 1)) * cumulative[:, -1:] > cumulative).sum(-1)
+        up = np.array(ups)[drawn // k.size]
+        ables = np.maximum(drawn % k.size, up)  # also where all chances are too small for the computer
+        in_time = 1 - at[:, 1] / np.maximum(at[:, 0], 1e-300)
+        return np.asarray(np.minimum(up + rng.binomial(ables - up, in_time), seeds).sum(axis=0), dtype=float)
 
 
 def _range(values: FloatArray) -> Range:
