@@ -16,9 +16,10 @@ from sprout.cli.output import Json, day_of, say, screen
 from sprout.errors import UsageError
 
 if TYPE_CHECKING:
+    from sprout.care.todo import Task
     from sprout.evidence import Evidence
     from sprout.outlook import EarlierGrow, Outlook
-    from sprout.outlook.records import Days, PlugOutlook, Span, Task
+    from sprout.outlook.records import Days, PlugOutlook, Span
     from sprout.timeline import Weighed
 
 _CHANCE = 0.1

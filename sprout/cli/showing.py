@@ -63,22 +63,21 @@ def table(
 
 def _made(book: Book, of: str) -> pd.DataFrame:
     """The table of this kind from all that the book knows."""
+    from sprout import outlook
     from sprout.cli.forecasting import look_at
     from sprout.timeline import weigh
 
     evidence = book.evidence()
-    weighed = weigh(evidence)
+    weighed, ahead = look_at(evidence) if of == "plugs" else (weigh(evidence), None)
     for words in weighed.stray:
         say(f"left out: {words}")
-    if of in ("days", "grow"):
-        return {"days": weighed.days, "grow": weighed.grow}[of]
-    from sprout import outlook
-
-    if of == "plugs":
-        return outlook.plug_table(*look_at(evidence))
+    if ahead is not None:
+        return outlook.plug_table(weighed, ahead)
     if of == "growth":
         return outlook.growth_table(weighed, evidence)
-    return {"germination": outlook.germination_table, "curve": outlook.curve_table}[of](weighed)
+    if of in ("germination", "curve"):
+        return {"germination": outlook.germination_table, "curve": outlook.curve_table}[of](weighed)
+    return {"days": weighed.days, "grow": weighed.grow}[of]
 
 
 def _ranked(declared: tuple[Column, ...], first: tuple[str, ...]) -> list[Column]:
@@ -136,9 +135,9 @@ def _show_news(weighed: Weighed, news: list[Change]) -> None:
 
 def _show_advice(weighed: Weighed, ahead: Outlook) -> None:
     """What there is to do now, and what the flags of the last photo ask for."""
+    from sprout.care.todo import Task
     from sprout.cli.forecasting import show_tasks
     from sprout.flags import FLAGS
-    from sprout.outlook.records import Task
 
     tasks = [task for task in ahead.to_do if task.when <= ahead.as_of]
     today = weighed.days[weighed.days["date"] == weighed.days["date"].max()].to_dict("records")
