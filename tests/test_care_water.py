@@ -107,7 +107,7 @@ def test_leaf_to_come_brings_the_date_forward() -> None:
 
 def test_heat_to_come_brings_the_date_forward() -> None:
     usual = account(20, topup(20.9, 2.0), temperature_c=21.0)
-    hot = account(20, topup(20.9, 2.0), temperature_c=21.0, ahead_temperature_c=30.0)
+    hot = account(20, topup(20.9, 2.0), temperature_c=21.0, coming_temperature_c=30.0)
     assert hot.empty_on.mid < usual.empty_on.mid
     assert hot.litres_per_day.mid / usual.litres_per_day.mid == pytest.approx(thirst_of_air(30.0), rel=0.02)
 

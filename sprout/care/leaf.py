@@ -89,7 +89,7 @@ def lid_leaf(
         fitted = up & (day >= since)
         begin = day[fitted][0] if fitted.any() else max(since, day[up][0])
         first = log(area[fitted][0]) if fitted.any() else log(area[up][-1])
-        prior = np.array([guess[0], guess[1], min(first, guess[0] - 0.2)])
+        prior = np.array([guess[0], guess[1], min(first, guess[0] - 1.0)])
         curves = _fitted(day[fitted] - begin, area[fitted], prior, z, rng)
         begins = np.full(DRAWS, begin)
     else:

@@ -21,9 +21,10 @@ class Urgency(IntEnum):
     ALGAE = 5
     THIN = 6
     PICK = 7
-    LOOK = 8
-    SOW = 9
-    LATER = 10
+    PHOTO = 8
+    LOOK = 9
+    SOW = 10
+    LATER = 11
 
 
 @dataclass(frozen=True)

@@ -111,7 +111,7 @@ def water_account(
     lid_cm2: float,
     reservoir_litres: float | None = None,
     temperature_c: float | None = None,
-    ahead_temperature_c: float | None = None,
+    coming_temperature_c: float | None = None,
 ) -> Water:
     """The account after the notes of top-ups, levels and full changes up to the end of ``as_of``.
 
@@ -124,7 +124,7 @@ def water_account(
         The lid's leaf area, past and ahead.
     lid_cm2:
         The lid's area that its sites share.
-    temperature_c, ahead_temperature_c:
+    temperature_c, coming_temperature_c:
         Usual temperature, and that of the coming days if it is another.
     """
     used = [n for n in notes if n.kind in ("topup", "level", "change") and n.moment.date() <= as_of]
@@ -146,8 +146,8 @@ def water_account(
         last = day
     run.pass_time(midnights[-1] - last, gone(midnights[-1]) - gone(last))
     heat = 1.0
-    if ahead_temperature_c is not None:
-        heat = thirst_of_air(ahead_temperature_c) / thirst_of_air(_ROOM_C if temperature_c is None else temperature_c)
+    if coming_temperature_c is not None:
+        heat = thirst_of_air(coming_temperature_c) / thirst_of_air(_ROOM_C if temperature_c is None else temperature_c)
     known = reservoir_litres is not None or any(n.kind == "level" and n.unit == "l" for n in used)
     first_use, empty, level, full = run.ahead(_drivers(leaf.ahead_cm2, lid_cm2), heat)
     dates = _dates(as_of, empty) if known else None

@@ -36,6 +36,7 @@ def look_ahead(
     as_of: date,
     keep_until_chance: float = KEEP_UNTIL_CHANCE,
     earlier: Sequence[EarlierGrow] = (),
+    coming_temperature_c: float | None = None,
 ) -> Outlook:
     """The outlook of a grow at the end of a day.
 
@@ -48,6 +49,8 @@ def look_ahead(
         Chance to sprout yet below which an empty plug is given up, 0 to 1.
     earlier:
         Earlier grows, which teach what to expect of their crops.
+    coming_temperature_c:
+        Degrees C of the coming days where they are not the usual ones: heat takes more water.
 
     Raises
     ------
@@ -74,7 +77,14 @@ def look_ahead(
     )
     found = concerns(weighed, canopy, as_of=as_of)
     plugs = _plugs(evidence, weighed, coming, growth, found, as_of=as_of, keep_until_chance=keep_until_chance)
-    tending = tend(evidence, weighed, as_of=as_of, plugs=plugs, concerns=found)
+    tending = tend(
+        evidence,
+        weighed,
+        as_of=as_of,
+        plugs=plugs,
+        concerns=found,
+        coming_temperature_c=coming_temperature_c,
+    )
     return Outlook(
         as_of=as_of,
         day=(as_of - evidence.sown).days,
@@ -136,7 +146,8 @@ def _plugs(
 ) -> tuple[PlugOutlook, ...]:
     germination = {p.plug: p for p in coming.plugs}
     picking = {p.plug: p for p in growth.plugs}
-    last = {row["plug"]: row for row in weighed.days.to_dict("records")}
+    # the days stand in order of time
+    last = {row["plug"]: row for row in weighed.days.drop_duplicates("plug", keep="last").to_dict("records")}
     fed = max((n.moment.date() for n in evidence.notes if n.kind == "feed"), default=None)
     texts: defaultdict[str, list[str]] = defaultdict(list)
     for concern in found:

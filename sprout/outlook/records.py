@@ -7,6 +7,7 @@ from datetime import date
 from math import isnan, nan
 from typing import Any, NamedTuple
 
+from sprout.care.todo import Task
 from sprout.growth.crossing import Dates
 
 
@@ -95,31 +96,47 @@ class LidOutlook:
 
 @dataclass(frozen=True)
 class Water:
-    """Use of water, and when the reservoir is empty."""
+    """Use of water, when the reservoir is empty, the day by which to act, what is in it now, and what that rests on."""
 
     litres_per_day: Span
     empty_on: Days | None
+    act_by: date | None
+    level_litres: Span
+    level_pct: Span
     basis: str
 
 
 @dataclass(frozen=True)
 class Feed:
-    """When to begin with plant food, and how much for the litres at hand."""
+    """When to begin with plant food, and how much for the litres at hand.
+
+    Attributes
+    ----------
+    dose_ml, dose_tsp, dose_g:
+        Dose for ``litres``; a feed weighed in grams has no volume, and one measured by volume no weight.
+    food, strength_pct:
+        What is used, and the share of its full dose.
+    unfed_litres:
+        Topped up since food was last noted.
+    ec_low_ms_cm, ec_high_ms_cm, ec_text:
+        What a conductivity meter should show, and the same in ppm of each scale, with the source.
+    """
 
     start_on: date | None
     dose_ml: float
     dose_tsp: float
+    dose_g: float
     litres: float
+    food: str
+    strength_pct: float
+    last_fed: date | None
+    last_change: date | None
+    days_since_change: int
+    unfed_litres: float
+    ec_low_ms_cm: float
+    ec_high_ms_cm: float
+    ec_text: str
     basis: str
-
-
-@dataclass(frozen=True)
-class Task:
-    """Something to do on a day, and the reason in one sentence."""
-
-    when: date
-    what: str
-    why: str
 
 
 @dataclass(frozen=True)
