@@ -16,16 +16,42 @@ from sprout.light import Picture, to_linear
 
 Float32 = npt.NDArray[np.float32]
 
-_STEP = 2
+_STEP = 3
 """Side of the coarse grid's cells, in pixels."""
-_RADIUS = 3
+_RADIUS = 2
 """Cells on each side over which one linear function holds."""
 _SMOOTH = 2e-4
 """Variance of linear light below which a difference in colour tells nothing."""
+_CLEAR = 0.15
+"""A cell is clear where the guess differs by no more than this from none or all leaf, all around."""
+_LINEAR = to_linear(np.arange(256) / 255).astype(np.float32)
 
 
 def _box(a: Float32) -> Float32:
     return np.asarray(cv2.blur(a, (2 * _RADIUS + 1, 2 * _RADIUS + 1)), np.float32)
+
+
+def _mixing(light: Float32, p: Float32) -> tuple[Float32, Float32]:
+    """Slopes (h, w, 3) and offset (h, w) of the linear function that gives ``p`` from ``light`` around each cell."""
+    mean, mean_p = _box(light), _box(p)
+    with_p = _box(light * p[..., None]) - mean * mean_p[..., None]
+    r, g, b = cv2.split(light)
+    mr, mg, mb = cv2.split(mean)
+    rr, gg, bb = (_box(x * x) - m * m + np.float32(_SMOOTH) for x, m in ((r, mr), (g, mg), (b, mb)))
+    rg, rb, gb = (_box(x * y) - m * n for x, m, y, n in ((r, mr, g, mg), (r, mr, b, mb), (g, mg, b, mb)))
+    # the covariance matrix inverted by its cofactors, for all cells at once
+    c_rr, c_rg, c_rb = gg * bb - gb * gb, rb * gb - rg * bb, rg * gb - rb * gg
+    c_gg, c_gb, c_bb = rr * bb - rb * rb, rb * rg - rr * gb, rr * gg - rg * rg
+    scale = 1 / (rr * c_rr + rg * c_rg + rb * c_rb)
+    pr, pg, pb = cv2.split(with_p)
+    slope = cv2.merge(
+        [
+            (c_rr * pr + c_rg * pg + c_rb * pb) * scale,
+            (c_rg * pr + c_gg * pg + c_gb * pb) * scale,
+            (c_rb * pr + c_gb * pg + c_bb * pb) * scale,
+        ]
+    )
+    return _box(slope), _box(mean_p - (slope * mean).sum(-1))
 
 
 def leaf_share(rgb: Picture, guess: Float32) -> Float32:
@@ -36,34 +62,20 @@ def leaf_share(rgb: Picture, guess: Float32) -> Float32:
     rgb:
         (h, w, 3) uint8 sRGB.
     guess:
-        (h, w) float32, a coarse guess of the same, 0 to 1.
+        float32, a coarse guess of the same, 0 to 1, on any grid that spans the picture.
     """
-    h, w = guess.shape
-    table = to_linear(np.arange(256) / 255).astype(np.float32)
-    light = np.asarray(cv2.LUT(rgb, table), np.float32)
-    cells = (-(-w // _STEP), -(-h // _STEP))
-    coarse = np.asarray(cv2.resize(light, cells, interpolation=cv2.INTER_AREA), np.float32)
-    p = np.asarray(cv2.resize(guess, cells, interpolation=cv2.INTER_AREA), np.float32)
-    mean, mean_p = _box(coarse), _box(p)
-    with_p = _box(coarse * p[..., None]) - mean * mean_p[..., None]
-    r, g, b = cv2.split(coarse)
-    mr, mg, mb = cv2.split(mean)
-    rr, gg, bb = (_box(x * x) - m * m + np.float32(_SMOOTH) for x, m in ((r, mr), (g, mg), (b, mb)))
-    rg, rb, gb = (_box(x * y) - m * n for x, m, y, n in ((r, mr, g, mg), (r, mr, b, mb), (g, mg, b, mb)))
-    # the covariance matrix inverted by its cofactors, for all cells at once
-    c_rr, c_rg, c_rb = gg * bb - gb * gb, rb * gb - rg * bb, rg * gb - rb * gg
-    c_gg, c_gb, c_bb = rr * bb - rb * rb, rb * rg - rr * gb, rr * gg - rg * rg
-    determinant = rr * c_rr + rg * c_rg + rb * c_rb
-    pr, pg, pb = cv2.split(with_p)
-    slope = cv2.merge(
-        [
-            (c_rr * pr + c_rg * pg + c_rb * pb) / determinant,
-            (c_rg * pr + c_gg * pg + c_gb * pb) / determinant,
-            (c_rb * pr + c_gb * pg + c_bb * pb) / determinant,
-        ]
-    )
-    offset = mean_p - np.einsum("hwk,hwk->hw", slope, mean)
-    fine = cv2.resize(_box(slope), (w, h), interpolation=cv2.INTER_LINEAR)
-    share = np.einsum("hwk,hwk->hw", fine, light)
-    share += cv2.resize(_box(offset), (w, h), interpolation=cv2.INTER_LINEAR)
+    h, w = rgb.shape[:2]
+    rows, columns = -(-h // _STEP), -(-w // _STEP)
+    light = np.asarray(cv2.LUT(cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA), _LINEAR), np.float32)
+    p = np.asarray(cv2.resize(guess, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+    around = np.ones((2 * _RADIUS + 1,) * 2, np.uint8)
+    edge = (cv2.dilate(p, around) > _CLEAR) & (cv2.erode(p, around) < 1 - _CLEAR)
+    slope, offset = _mixing(light, p)
+    share = cv2.resize(p, (w, h), interpolation=cv2.INTER_NEAREST)
+    cell_y, cell_x = np.nonzero(edge)
+    slope, offset = slope[cell_y, cell_x], offset[cell_y, cell_x]
+    for dy in range(_STEP):
+        for dx in range(_STEP):
+            y, x = np.minimum(_STEP * cell_y + dy, h - 1), np.minimum(_STEP * cell_x + dx, w - 1)
+            share[y, x] = (slope * _LINEAR[rgb[y, x]]).sum(-1) + offset
     return np.asarray(share, np.float32)

@@ -45,7 +45,7 @@ class Evidence:
     box:
         The window.
     plant:
-        (h, w) float32, log-odds of plant tissue against all else.
+        float32 log-odds of plant tissue against all else, on the network's grid, which spans the window.
     kind:
         (h, w) uint8, the likeliest class if it is tissue: 1 green, 2 yellowing, 3 dry.
     film:
@@ -160,14 +160,13 @@ def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array |
     margin = tissue - np.maximum(scores[0], scores[4])
     w, h = _size(registration, lid, box)
 
-    def spread(cells: npt.NDArray[Any], how: int) -> npt.NDArray[Any]:
-        """Cells of 2 x 2 (2, 2, h/2, w/2) side by side, the filled edge cut off, stretched to the photo's pixels."""
+    def lay(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Cells of 2 x 2 (2, 2, h/2, w/2) side by side, without the filled edge."""
         flat = np.ascontiguousarray(cells.transpose(2, 0, 3, 1)).reshape(given.shape[1:])
-        return np.asarray(cv2.resize(flat[:h, :w], (right - left, bottom - top), interpolation=how))
+        return np.asarray(flat[:h, :w])
 
-    return Evidence(
-        box,
-        spread(margin, cv2.INTER_LINEAR),
-        spread(kind, cv2.INTER_NEAREST),
-        spread(film, cv2.INTER_NEAREST) > 0,
-    )
+    def spread(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        size = (right - left, bottom - top)
+        return np.asarray(cv2.resize(lay(cells), size, interpolation=cv2.INTER_NEAREST))
+
+    return Evidence(box, lay(margin), spread(kind), spread(film) > 0)

@@ -65,17 +65,25 @@ def _discs(registration: Registration, lid: Lid, box: Box, radius: float) -> npt
 
 
 def _rooted(
-    plant: npt.NDArray[np.bool_], faint: npt.NDArray[np.bool_], roots: npt.NDArray[np.bool_], gap_px: int
+    plant: npt.NDArray[np.bool_], faint: npt.NDArray[np.bool_], roots: npt.NDArray[np.bool_], gap_px: float
 ) -> npt.NDArray[np.bool_]:
     """The parts of ``plant`` that are joined to a site: what grows elsewhere is not the lid's.
 
     A thin stem may show only as ``faint`` evidence, or not at all for ``gap_px``: leaves at its end are joined by it.
+    Which parts are joined is found at half size.
     """
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (gap_px + 1, gap_px + 1))
-    _, patches = cv2.connectedComponents(cv2.dilate(faint.astype(np.uint8), disc), connectivity=8, ltype=cv2.CV_32S)
-    kept = np.zeros(int(patches.max()) + 1, bool)
-    kept[np.unique(patches[roots & plant])] = True
-    return np.asarray(kept[patches] & plant)
+    h, w = plant.shape
+    half = (-(-w // 2), -(-h // 2))
+    some = cv2.resize(faint.astype(np.uint8) * np.uint8(255), half, interpolation=cv2.INTER_AREA) > 0
+    reach = max(3, round(gap_px / 2) + 1)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    _, patches = cv2.connectedComponents(cv2.dilate(some.astype(np.uint8), disc), connectivity=8, ltype=cv2.CV_32S)
+    y, x = np.nonzero(roots & plant)
+    kept = np.zeros(int(patches.max()) + 1, np.uint8)
+    kept[np.unique(patches[y // 2, x // 2])] = 1
+    return np.asarray(
+        plant & (cv2.resize(kept[patches], (2 * half[0], 2 * half[1]), interpolation=cv2.INTER_NEAREST)[:h, :w] > 0)
+    )
 
 
 def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None) -> Tissue:
@@ -88,10 +96,10 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     seen = look(rgb, registration, lid, outline)
     left, top, right, bottom = seen.box
     roots = _discs(registration, lid, seen.box, _ROOT)
-    gap_px = round(_GAP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]))
-    guess = cv2.exp(-np.clip(seen.plant - np.float32(_EVEN), -_SURE, _SURE))
-    faint = seen.plant > _FAINT
-    leaf = (leaf_share(rgb[top:bottom, left:right], 1 / (1 + guess)) > 0.5) & faint
+    gap_px = _GAP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
+    guess = 1 / (1 + cv2.exp(-np.clip(seen.plant - np.float32(_EVEN), -_SURE, _SURE)))
+    faint = cv2.resize(seen.plant, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR) > _FAINT
+    leaf = (leaf_share(rgb[top:bottom, left:right], guess) > 0.5) & faint
     plant = _rooted(leaf, faint, roots, gap_px)
     film = seen.film & _discs(registration, lid, seen.box, _PLUG) & ~plant
     classes = np.zeros(photo.rgb.shape[:2], np.uint8)
