@@ -33,7 +33,7 @@ def test_the_edge_is_found_though_the_guess_is_off(wrong_px: float, noise: float
     def overlap(mask: np.ndarray) -> float:
         return float((mask & true).sum() / (mask | true).sum())
 
-    assert 1 - overlap(found) < 0.5 * (1 - overlap(guess > 0.5))
+    assert 1 - overlap(found) < 0.6 * (1 - overlap(guess > 0.5))
 
 
 def test_a_guess_on_a_coarser_grid_gives_the_whole_picture() -> None:
