@@ -113,14 +113,18 @@ def find_crop(name: str) -> Crop:
     UsageError
         If no crop has that name; the message offers names that are spelt alike.
     """
-    known = {_plain(alias): crop for crop in crops().values() for alias in (crop.name, *crop.aliases)}
-    plain = _plain(name)
+    known, plain = _by_alias(), _plain(name)
     for candidate in (plain, plain.removesuffix("s")):
         if candidate in known:
             return known[candidate]
     alike = difflib.get_close_matches(plain, known, n=3, cutoff=0.7)
     mend = f"did you mean {' or '.join(alike)}?" if alike else f"known are {', '.join(crops())}"
     raise UsageError(name, "is not a known crop", f"{mend} (other: any crop that is not listed)")
+
+
+@cache
+def _by_alias() -> dict[str, Crop]:
+    return {_plain(alias): crop for crop in crops().values() for alias in (crop.name, *crop.aliases)}
 
 
 def emergence_days(crop: Crop, temperature_c: float) -> float | None:

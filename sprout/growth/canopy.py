@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from sprout.growth.picks import losses
+from sprout.growth.picks import Loss, losses
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,12 +47,17 @@ class Canopy:
     areas_cm2: FloatArray
     picks: tuple[int, ...] = ()
 
+    @cached_property
+    def losses(self) -> tuple[Loss, ...]:
+        """Sudden losses of leaf, matched with the noted pickings."""
+        dates, picks = ([self.sown + timedelta(days=int(d)) for d in days] for days in (self.days, self.picks))
+        return losses(dates, self.areas_cm2, picks=picks)
+
     @property
     def grows_from(self) -> float:
         """Day of the look since which it has grown without a picking or another sure loss; as empty, 0."""
-        dates, picks = ([self.sown + timedelta(days=int(d)) for d in days] for days in (self.days, self.picks))
         # a sure loss nobody noted begins a new stretch as well, but it is no picking
-        found = [loss for loss in losses(dates, self.areas_cm2, picks=picks) if loss.sure or loss.picked_on]
+        found = [loss for loss in self.losses if loss.sure or loss.picked_on]
         return float((found[-1].by - self.sown).days) if found else self.up_day or 0.0
 
 
@@ -68,7 +74,11 @@ def canopies(
         By plug: the dates of noted pickings.
     """
     seen = days[(days["status"] != "hidden") & (days["tissue_cm2"] >= _LEAST_CM2)].sort_values("day", kind="stable")
-    by_plug = {str(plug): rows.drop_duplicates("day", keep="last") for plug, rows in seen.groupby("plug")}
+    seen = seen.drop_duplicates(["plug", "day"], keep="last")
+    by_plug = {
+        str(plug): (rows["day"].to_numpy(dtype=float), rows["tissue_cm2"].to_numpy(dtype=float))
+        for plug, rows in seen.groupby("plug")
+    }
     found = []
     for row, empty in zip(plugs.to_dict("records"), plugs["day_sprouted"].isna(), strict=True):
         if row["status"] == "retired":
@@ -76,8 +86,8 @@ def canopies(
         name, sown = str(row["plug"]), date.fromisoformat(str(row["sown"]))
         looks, areas = np.zeros(0), np.zeros(0)
         if not empty and name in by_plug:
-            after = by_plug[name][by_plug[name]["day"] >= row["day_sprouted"]]
-            looks, areas = after["day"].to_numpy(dtype=float), after["tissue_cm2"].to_numpy(dtype=float)
+            days_of, areas_of = by_plug[name]
+            looks, areas = (x[days_of >= row["day_sprouted"]] for x in (days_of, areas_of))
         found.append(
             Canopy(
                 plug=name,
