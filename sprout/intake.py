@@ -87,7 +87,7 @@ def _check(
     from sprout.photo import photo_header
 
     try:
-        sha256 = _sha256(path)
+        sha256 = sha256_of(path)
     except OSError as e:
         return Logged(path, "unread", f"cannot be opened ({e.strerror or e}): check the name")
     held = "" if sha256 in seen else book.holds(sha256, settings.digest())
@@ -136,13 +136,14 @@ def _write(
     book: Book, path: Path, day: date | None, survey: Survey, *, on: date | None, settings: Settings, anchor: str
 ) -> Logged:
     if not survey.sha256:
-        survey = replace(survey, sha256=_sha256(path))
+        survey = replace(survey, sha256=sha256_of(path))
     own = survey.taken_at.date() if survey.taken_at else None
     book.add(survey, on=None if own == day else day, settings=settings.digest(), anchor=anchor)
     return Logged(path, "unread" if survey.reason else "read", survey.reason, day)
 
 
-def _sha256(path: Path) -> str:
+def sha256_of(path: Path) -> str:
+    """The photo's identity: SHA-256 of the file's bytes."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
