@@ -23,9 +23,9 @@ FOCAL = 0.73
 """Usual focal length of a phone's main lens in long sides of a picture: 24 to 28 mm on 36 x 24 (common practice)."""
 RISE_MM = 1.7
 """Usual height of a rim above the plate: the lip of a net cup or a collar lies on top of it (common practice)."""
-_MIDDLE = np.array([0, 0, 0, 0, 0, 0, 0, -0.02, RISE_MM])
-_SPREAD = np.array([0.25, 0.25, np.inf, np.inf, np.inf, np.inf, 0.12, 0.04, 1.2])
-_UNIT = np.array([0.05, 0.05, 0.05, 5, 5, 0.03, 0.1, 0.02, 1.0])
+MIDDLE = np.array([0, 0, 0, 0, 0, 0, 0, -0.02, RISE_MM])
+SPREAD = np.array([0.25, 0.25, np.inf, np.inf, np.inf, np.inf, 0.12, 0.04, 1.2])
+UNIT = np.array([0.05, 0.05, 0.05, 5, 5, 0.03, 0.1, 0.02, 1.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,20 +62,7 @@ class Pose:
 
     def homography(self, height_mm: float = 0.0) -> Array:
         """(3, 3) lid mm to ideal working pixels, for points at a height above the plate."""
-        a, b, c, u, v, log_scale, log_focal = self.numbers[:7]
-        h, w = self.size_px
-        f = FOCAL * max(h, w) * np.exp(log_focal)
-        ca, sa, cb, sb, cc, sc = np.cos(a), np.sin(a), np.cos(b), np.sin(b), np.cos(c), np.sin(c)
-        # columns 1 and 2 of Rx(a) Ry(b) Rz(c)
-        spin = np.array([[cc, -sc], [sc, cc], [0.0, 0.0]])
-        lean = np.array([[cb, 0, sb], [sa * sb, ca, -sa * cb], [-ca * sb, sa, ca * cb]])
-        r = lean @ spin
-        z = f / np.exp(log_scale)
-        # the third axis points into the lid
-        t = np.array([u * z / f, v * z / f, z]) - height_mm * lean[:, 2]
-        camera = np.array([[f, 0, (w - 1) / 2], [0, f, (h - 1) / 2], [0, 0, 1.0]])
-        shift = np.array([[1, 0, -self.pivot_mm[0]], [0, 1, -self.pivot_mm[1]], [0, 0, 1.0]])
-        return np.asarray(camera @ np.column_stack([r, t]) @ shift)
+        return np.asarray(_homographies(self.numbers[None], np.array([height_mm]), self.pivot_mm, self.size_px)[0])
 
     def registration(self, fit_mm: float = np.nan, fit_by: str = "", *, height_mm: float = 0.0) -> Registration:
         """The same as a map between millimetres on the plate (or on a plane above it) and pixels."""
@@ -85,6 +72,60 @@ class Pose:
     def rims(self) -> Registration:
         """The map for the plane of the rims."""
         return self.registration(height_mm=float(self.numbers[8]))
+
+
+def _homographies(numbers: Array, height_mm: Array, pivot_mm: Array, size_px: tuple[int, int]) -> Array:
+    """(m, 3, 3) lid mm to ideal working pixels for (m, 9) poses, for points at (m,) heights above the plate."""
+    a, b, c, u, v, log_scale, log_focal = numbers[:, :7].T
+    h, w = size_px
+    f = FOCAL * max(h, w) * np.exp(log_focal)
+    ca, sa, cb, sb, cc, sc = np.cos(a), np.sin(a), np.cos(b), np.sin(b), np.cos(c), np.sin(c)
+    z = f / np.exp(log_scale)
+    # columns 1 and 2 of Rx(a) Ry(b) Rz(c), then the shift; the third axis, (sb, -sa cb, ca cb), points into the lid
+    r = np.empty((len(numbers), 3, 3))
+    r[:, 0, 0], r[:, 0, 1], r[:, 0, 2] = cb * cc, -cb * sc, u * z / f - height_mm * sb
+    r[:, 1, 0], r[:, 1, 1], r[:, 1, 2] = sa * sb * cc + ca * sc, ca * cc - sa * sb * sc, v * z / f + height_mm * sa * cb
+    r[:, 2, 0], r[:, 2, 1], r[:, 2, 2] = sa * sc - ca * sb * cc, ca * sb * sc + sa * cc, z - height_mm * ca * cb
+    r[:, :, 2] -= r[:, :, :2] @ pivot_mm
+    r[:, 0] = f[:, None] * r[:, 0] + (w - 1) / 2 * r[:, 2]
+    r[:, 1] = f[:, None] * r[:, 1] + (h - 1) / 2 * r[:, 2]
+    return np.asarray(r)
+
+
+def _see(numbers: Array, height_mm: Array, mm: Array, pivot_mm: Array, size_px: tuple[int, int]) -> Array:
+    """Where (m, 9) poses show points of the lid, (n, 2) or (m, n, 2), at (m,) heights: (m, n, 2) working pixels."""
+    homography = _homographies(numbers, height_mm, pivot_mm, size_px)
+    seen = mm @ homography[:, :, :2].swapaxes(1, 2) + homography[:, None, :, 2]
+    h, w = size_px
+    centre = np.array([(w - 1) / 2, (h - 1) / 2])
+    d = seen[..., :2] / seen[..., 2:] - centre
+    r2 = (d**2).sum(-1, keepdims=True) / (np.hypot(w, h) / 2) ** 2
+    return np.asarray(centre + d * (1 + numbers[:, 7, None, None] * r2))
+
+
+def slopes_px(pose: Pose, mm: Array) -> Array:
+    """(9, n, 2) working pixels that points on the plate move by as each of the pose's numbers grows by one."""
+    step = 1e-3 * UNIT
+    around = pose.numbers + np.concatenate([np.zeros((1, 9)), np.diag(step)])
+    seen = _see(around, np.zeros(10), np.asarray(mm, float), pose.pivot_mm, pose.size_px)
+    return np.asarray((seen[1:] - seen[0]) / step[:, None, None])
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """What else is known of a pose: the numbers it should have (9,), and the (k, 9) root of their information."""
+
+    numbers: Array
+    root: Array
+
+    @classmethod
+    def of(cls, numbers: Array, information: Array, gradient: Array) -> Belief:
+        """From the information (9, 9) and the gradient (9,) of a sum of squares at some numbers."""
+        values, vectors = np.linalg.eigh(information * np.outer(UNIT, UNIT))
+        firm = values > 1e-6 * values.max()
+        values, vectors = values[firm], vectors[:, firm]
+        step = -vectors @ ((vectors.T @ (gradient * UNIT)) / values)
+        return cls(numbers + step * UNIT, np.sqrt(values)[:, None] * vectors.T / UNIT)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,22 +146,9 @@ class Fit:
 
     def error_mm(self, mm: Array) -> Array:
         """Standard error of the registration at (n, 2) places on the lid, in mm."""
-        scale = np.exp(self.pose.numbers[5])
-        step = 1e-3 * _UNIT
-        base = self.pose.registration().to_px(mm)
-        slopes = np.stack(
-            [
-                (
-                    replace(self.pose, numbers=self.pose.numbers + step * (np.arange(9) == k)).registration().to_px(mm)
-                    - base
-                )
-                / step[k]
-                for k in range(9)
-            ],
-            axis=2,
-        )
-        variance = np.einsum("nik,kl,nil->n", slopes, self.spread, slopes)
-        return np.asarray(np.sqrt(np.maximum(variance, 0)) / scale)
+        slopes = slopes_px(self.pose, mm)
+        variance = np.einsum("kni,kl,lni->n", slopes, self.spread, slopes)
+        return np.asarray(np.sqrt(np.maximum(variance, 0)) / np.exp(self.pose.numbers[5]))
 
 
 def fit_pose(
@@ -131,6 +159,7 @@ def fit_pose(
     *,
     raised: Array | bool = True,
     squares: Sequence[tuple[Array, float, float]] = (),
+    belief: Belief | None = None,
 ) -> Fit:
     """Fit the pose to points on the lid, robustly.
 
@@ -145,11 +174,13 @@ def fit_pose(
     squares:
         Squares of known side that lie somewhere on the lid: corners (4, 2) in working pixels, clockwise,
         the side in mm and the standard error of a corner in pixels. Where they lie is fitted along.
+    belief:
+        What else is known of the pose.
     """
     mm, px = np.asarray(mm, float).reshape(-1, 2), np.asarray(px, float).reshape(-1, 2)
     weight = 1 / np.broadcast_to(np.asarray(sigma_px, float), len(mm))
     high = np.broadcast_to(np.asarray(raised, bool), len(mm))[:, None]
-    unit = np.concatenate([_UNIT, np.tile([1.0, 1.0, 0.03], len(squares))])
+    unit = np.concatenate([UNIT, np.tile([1.0, 1.0, 0.03], len(squares))])
     places = []
     unit_square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     first = start.registration()
@@ -158,27 +189,47 @@ def fit_pose(
         edge = at[1] - at[0] + at[2] - at[3]
         places.append([*at.mean(0), np.arctan2(edge[1], edge[0])])
     x0 = np.concatenate([start.numbers, np.ravel(places)])
+    order = np.argsort(~high.ravel(), kind="stable")
+    n_high = int(high.sum())
 
     def residuals(x: Array) -> Array:
+        """(m, p) trials to (m, r) residuals."""
         x = x * unit
-        pose = replace(start, numbers=x[:9])
-        reg = pose.registration()
-        parts = []
-        if len(mm):
-            predicted = np.where(high, pose.rims.to_px(mm), reg.to_px(mm))
-            parts.append(((predicted - px) * weight[:, None]).ravel())
+        numbers, flat = x[:, :9], np.zeros(len(x))
+        raised_px = _see(numbers, numbers[:, 8], mm[order[:n_high]], start.pivot_mm, start.size_px)
+        flat_px = _see(numbers, flat, mm[order[n_high:]], start.pivot_mm, start.size_px)
+        predicted = np.concatenate([raised_px, flat_px], axis=1)
+        parts = [((predicted - px[order]) * weight[order, None]).reshape(len(x), -1)]
         for k, (corners, side, sigma) in enumerate(squares):
-            cx, cy, turn = x[9 + 3 * k : 12 + 3 * k]
-            rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-            parts.append(((reg.to_px(side * unit_square @ rotation.T + [cx, cy]) - corners) / sigma).ravel())
-        return np.concatenate([*parts, (x[:9] - _MIDDLE) / _SPREAD])
+            cx, cy, turn = x[:, 9 + 3 * k : 12 + 3 * k].T
+            rotation = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]).transpose(2, 0, 1)
+            at = side * unit_square @ rotation + np.column_stack([cx, cy])[:, None]
+            seen = _see(numbers, flat, at, start.pivot_mm, start.size_px)
+            parts.append(((seen - corners) / sigma).reshape(len(x), -1))
+        if belief is not None:
+            parts.append((numbers - belief.numbers) @ belief.root.T)
+        return np.concatenate([*parts, (numbers - MIDDLE) / SPREAD], axis=1)
 
-    solved = least_squares(residuals, x0 / unit, loss="soft_l1", f_scale=2.0, method="trf", max_nfev=60)
+    def slopes(x: Array) -> Array:
+        step = 1e-6
+        around = residuals(x + step * np.concatenate([np.zeros((1, len(x))), np.eye(len(x))]))
+        return np.asarray((around[1:] - around[0]).T / step)
+
+    solved = least_squares(
+        lambda x: residuals(x[None])[0],
+        x0 / unit,
+        slopes,
+        loss="soft_l1",
+        f_scale=2.0,
+        ftol=1e-5,
+        xtol=1e-5,
+        max_nfev=60,
+    )
     numbers = solved.x * unit
     pose = replace(start, numbers=numbers[:9])
     # unit ridge: what the data leave open stays as wide as its scale
     information = solved.jac.T @ solved.jac + 1e-9 * np.eye(len(unit))
-    spread = np.linalg.inv(information)[:9, :9] * np.outer(_UNIT, _UNIT)
+    spread = np.linalg.inv(information)[:9, :9] * np.outer(UNIT, UNIT)
     seen = np.where(high, pose.rims.to_mm(px), pose.registration().to_mm(px)) if len(mm) else mm
     residual = np.linalg.norm(seen - mm, axis=1)
     return Fit(pose, residual, spread)

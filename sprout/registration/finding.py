@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from sprout.errors import NotRegistered
 from sprout.lid import Lid, symmetries
 from sprout.photo import Photo
+from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
-from sprout.registration.holes import Rims, find_circles, see_rims
-from sprout.registration.lattice import place
+from sprout.registration.holes import Circles, Rims, find_circles, see_rims
+from sprout.registration.lattice import grow, place
 from sprout.registration.tags import find_tags
-from sprout.registration.view import agreement, preference
+from sprout.registration.view import preference
 
 CORNER_PX = 0.7
 """Standard error of a tag's corner whose place on the lid is known."""
@@ -24,27 +27,33 @@ LOOSE_CORNER_PX = 2.0
 
 RIVAL = 0.85
 """Placements with this share of the best one's score are looked at more closely; the rest are out of the running."""
-LEAST_SEEN = (0.4, 1 / 3)
-"""Least share of the sites that must show: with nothing to compare with, and with a known view that agrees."""
+LEAST_SEEN = 0.4
+"""Least share of the sites that must show with nothing to compare with."""
 LEAST_LEAD = 0.4
 """Least lead of the best placement over the next: about half a hole seen or not seen."""
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
-LEAST_AGREEMENT = 0.6
-"""Least correlation with the known view that is accepted: right fits reach 0.64 and more, wrong 0.56 at most."""
+PLAIN = 0.4
+"""The same where the photo looks like the known view as well."""
+ALIKE = 0.7
+"""Least correlation with the known view that is accepted: right fits reach 0.79 and more, wrong 0.65 at most."""
 LEAST_PREFERENCE = 0.07
 """Least preference for one way round over the others that settles the labels: wrong ones reached 0.06 on bare lids."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Candidate:
-    """A refined pose; which rims agree with it, and how far they and the known tags are off, in mm."""
+    """A refined pose; which rims agree with it, and how far they and the known tags are off, in mm.
+
+    ``tags`` is how many known tags hold it, ``alike`` how well the photo agrees with the known view if it was compared.
+    """
 
     fit: Fit
     rims: Rims
     used: npt.NDArray[np.bool_]
     residual_mm: Array
     tags: int
+    alike: float = 0.0
 
     @property
     def support(self) -> float:
@@ -74,18 +83,28 @@ def _from_tags(tags_px: dict[int, Array], known: LidView, lid: Lid, size_px: tup
     return fit_pose(start, mm, px, CORNER_PX, raised=False).pose
 
 
-def _refine(photo: Photo, lid: Lid, pose: Pose, tags_px: dict[int, Array], known: LidView | None) -> _Candidate | None:
-    """See all rims from the pose, fit, and look again."""
+def _refine(
+    photo: Photo,
+    lid: Lid,
+    pose: Pose,
+    tags_px: dict[int, Array],
+    known: LidView | None,
+    *,
+    beside: Comparison | None = None,
+    levels: tuple[int, ...] = (4, 4, 2, 2),
+) -> _Candidate | None:
+    """See all rims from the pose, fit, and look again; ``beside`` the known view what shows of the plate counts too."""
     anchored = [k for k in tags_px if known is not None and k in known.tags_mm]
     loose = [(tags_px[k], lid.tags.size_mm, LOOSE_CORNER_PX) for k in tags_px if k not in anchored and lid.tags]
     corners_mm = np.concatenate([known.tags_mm[k] for k in anchored]) if known and anchored else np.empty((0, 2))
     corners_px = np.concatenate([tags_px[k] for k in anchored]) if anchored else np.empty((0, 2))
-    limit = 0.3 * lid.hole_mm
-    for _ in range(3):
+    limit: Array | float = 0.3 * lid.hole_mm
+    best: tuple[float, _Candidate] | None = None
+    for level in levels if beside is not None else (2, 2, 2):
         rims = see_rims(photo.rgb, pose.rims, lid.sites_mm, lid.hole_mm)
         off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
         used = (rims.support > 0.4) & (off < limit)
-        if used.sum() + 2 * len(anchored) < 3:
+        if used.sum() + 2 * len(anchored) < (3 if beside is None else 1):
             return None
         seen = pose.rims.to_px(lid.sites_mm[used] + rims.offset_mm[used])
         sigma = np.hypot(rims.spread[used], 0.2) / rims.support[used] * pose.rims.px_per_mm(lid.sites_mm[used])
@@ -96,13 +115,22 @@ def _refine(photo: Photo, lid: Lid, pose: Pose, tags_px: dict[int, Array], known
             np.concatenate([sigma, np.full(len(corners_px), CORNER_PX)]),
             raised=np.arange(used.sum() + len(corners_mm)) < used.sum(),
             squares=loose,
+            belief=None if beside is None else beside.belief(pose, level),
         )
         pose = fit.pose
         residual = fit.residual_mm[: used.sum()]
-        limit = max(0.1 * lid.hole_mm, 3 * float(np.median(residual))) if used.any() else limit
-    agrees = np.append(residual <= 0.06 * lid.hole_mm, np.ones(len(corners_mm), bool))
-    used[np.flatnonzero(used)[~agrees[: len(residual)]]] = False
-    return _Candidate(fit, rims, used, fit.residual_mm[agrees], len(anchored))
+        if beside is not None:
+            limit = np.maximum(0.06 * lid.hole_mm, 3 * fit.error_mm(lid.sites_mm))
+        elif used.any():
+            limit = max(0.1 * lid.hole_mm, 3 * float(np.median(residual)))
+        agrees = np.append(residual <= 0.06 * lid.hole_mm, np.ones(len(corners_mm), bool))
+        held = used.copy()
+        held[np.flatnonzero(used)[~agrees[: len(residual)]]] = False
+        alike = 0.0 if beside is None else beside.agreement(pose.registration(), 2)
+        # by rims alone every round is better than the one before; a view may also pull away
+        if best is None or alike >= best[0]:
+            best = alike, _Candidate(fit, rims, held, fit.residual_mm[agrees], len(anchored), alike)
+    return best[1] if best else None
 
 
 def _turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
@@ -162,10 +190,11 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
     if tags_px and lid.tags:
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
         scale = float(np.median(sides)) / lid.tags.size_mm
-    placements = place(find_circles(photo.rgb), lid, photo.rgb.shape[:2], px_per_mm=scale)
+    circles = find_circles(photo.rgb)
+    placements = place(circles, lid, photo.rgb.shape[:2], px_per_mm=scale)
     close = [p for p in placements[:6] if p.score >= RIVAL * placements[0].score]
     refined = [(p.score, c) for p in close if (c := _refine(photo, lid, p.fit.pose, tags_px, None)) is not None]
-    if not refined:
+    if not refined and known is None:
         raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
     # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
     marks = [score + c.support - 0.5 * _strays(photo, lid, c.fit.pose) for score, c in refined]
@@ -177,20 +206,63 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
             "there is more than one way to lay the lid over the holes that show",
             "uncover a hole in each corner for the photo, or give a photo of the empty lid",
         )
-    if known is None or rivals[0].used.mean() > DECISIVE:
+    if known is None or (rivals and rivals[0].used.mean() > DECISIVE):
         return rivals[0]
-    alike = [
-        max(agreement(photo.rgb, _turned(c.fit.pose, r).registration(), known, lid) for r, _, _ in symmetries(lid))
+    beside = Comparison(photo.rgb, known, lid)
+    ways = [rotation for rotation, _, _ in symmetries(lid)]
+    starts = [
+        max((_turned(c.fit.pose, r) for r in ways), key=lambda way: beside.agreement(way.registration(), 4))
         for c in rivals
     ]
-    best = int(np.argmax(alike))
-    if alike[best] < LEAST_AGREEMENT:
+    if rivals and rivals[0].used.mean() > PLAIN:
+        plain = _refine(photo, lid, starts[0], tags_px, None, beside=beside, levels=(4, 2, 2))
+        if plain is not None and plain.alike > ALIKE:
+            return plain
+    return _by_view(photo, lid, circles, starts, tags_px, beside)
+
+
+def _apart(marked: list[tuple[float, Pose]], lid: Lid, most: int) -> list[Pose]:
+    """The poses of the highest marks, each at another place of the picture."""
+    kept: list[tuple[Array, Pose]] = []
+    for _, pose in sorted(marked, key=lambda m: -m[0]):
+        where = pose.registration().to_px(lid.sites_mm)
+        near = 0.3 * lid.hole_mm * np.exp(pose.numbers[5])
+        if all(np.linalg.norm(where - other, axis=1).max() > near for other, _ in kept):
+            kept.append((where, pose))
+    return [pose for _, pose in kept[:most]]
+
+
+def _by_view(
+    photo: Photo, lid: Lid, circles: Circles, starts: list[Pose], tags_px: dict[int, Array], beside: Comparison
+) -> _Candidate:
+    """The way to lay the lid over the photo that looks most like the known view."""
+    tree = cKDTree(circles.centres)
+    rough: list[tuple[float, Pose]] = []
+    for start in [*starts, *similar_poses(beside, circles, lid)]:
+        for level in (8, 4):
+            grown = grow(start, circles, lid, tree, belief=partial(beside.belief, reduce=level))
+            if grown is not None:
+                rough.append((beside.agreement(grown[0].pose.registration(), 4), grown[0].pose))
+    better = [_refine(photo, lid, pose, tags_px, None, beside=beside) for pose in _apart(rough, lid, 6)]
+    found = [
+        again
+        for pose in _apart([(c.alike, c.fit.pose) for c in better if c is not None], lid, 2)
+        for rotation, _, _ in symmetries(lid)
+        if (again := _refine(photo, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(4, 2, 2)))
+    ]
+    if DEBUG is not None:
+        DEBUG.extend((c.alike, c) for c in found)
+    found.sort(key=lambda c: -c.alike)
+    if not found or found[0].alike < ALIKE:
         raise NotRegistered(
             photo.path,
             "what shows between the leaves does not look like this lid",
             "check that it is the right lid, lift some leaves aside, or stick tags on the lid before the next grow",
         )
-    return rivals[best]
+    return found[0]
+
+
+DEBUG = None
 
 
 def register(
@@ -222,7 +294,7 @@ def register(
         candidate = _by_holes(photo, lid, tags_px, known)
     pose = candidate.fit.pose
     seen = int(candidate.used.sum())
-    least = min(len(lid.labels), max(4, int(np.ceil(LEAST_SEEN[known is not None] * len(lid.labels)))))
+    least = 2 if candidate.alike > ALIKE else min(len(lid.labels), max(4, int(np.ceil(LEAST_SEEN * len(lid.labels)))))
     if candidate.tags < 2 and seen < least:
         raise NotRegistered(
             photo.path,

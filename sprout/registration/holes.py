@@ -49,6 +49,18 @@ def _gradient(rgb: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.
     return gx, gy
 
 
+def leafy(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """1 where a pixel is greener than it is red and blue, as leaves are, else 0; teal is no leaf."""
+    r, g, b = cv2.split(rgb.astype(np.int16))
+    least = 8 + (r + g + b) // 16
+    return np.asarray((2 * g - r - b > least) & (2 * (g - b) > least), np.uint8)
+
+
+def _within_leaf(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
+    """Where only leaf is near: an edge there is a vein or another leaf, never a rim."""
+    return np.asarray(cv2.erode(leafy(rgb), np.ones((5, 5), np.uint8)) > 0)
+
+
 def _thin_edges(gx: npt.NDArray[np.float32], gy: npt.NDArray[np.float32]) -> tuple[Array, Array, Array, Array]:
     """Pixels that are a maximum of the gradient along the gradient: x, y and the unit direction (ux, uy)."""
     # not cv2.magnitude: its last bit depends on where memory lies, and equal neighbours are compared below
@@ -86,6 +98,8 @@ def find_circles(
     small = cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else rgb
     h, w = small.shape[:2]
     x, y, ux, uy = _thin_edges(*_gradient(small))
+    bare = ~_within_leaf(small)[y.astype(int), x.astype(int)]
+    x, y, ux, uy = x[bare], y[bare], ux[bare], uy[bare]
     long = max(h, w)
     radii = np.geomspace(max(4.0, least_px * long), most_px * long, 30)
     stack = np.empty((len(radii), h, w), np.float32)
@@ -161,6 +175,7 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
     source = cv2.GaussianBlur(rgb, (0, 0), 0.45 * scale) if scale > 1.5 else rgb
     patches = cv2.remap(source, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     inside = np.asarray(np.all((at >= 0) & (at <= [rgb.shape[1] - 1, rgb.shape[0] - 1]), axis=-1))
+    inside &= ~_within_leaf(patches)
     radii = np.arange(RIM[0] * _UNIT, RIM[1] * _UNIT, 0.75)
     cells = 2 * _REACH + 1
     votes = np.zeros((n, len(radii), cells, cells), np.float32)

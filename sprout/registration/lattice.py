@@ -7,13 +7,14 @@ circles found there improve the pose. The whole pattern decides, never a single 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from sprout.lid import Lid
-from sprout.registration.camera import Fit, Pose, fit_pose
+from sprout.registration.camera import Belief, Fit, Pose, fit_pose
 from sprout.registration.geometry import Array
 from sprout.registration.holes import RIM, Circles
 
@@ -126,9 +127,17 @@ def _match(
 
 
 def grow(
-    start: Pose, circles: Circles, lid: Lid, tree: cKDTree
+    start: Pose,
+    circles: Circles,
+    lid: Lid,
+    tree: cKDTree,
+    *,
+    belief: Callable[[Pose], Belief | None] | None = None,
 ) -> tuple[Fit, np.ndarray[tuple[int], np.dtype[np.int64]]] | None:
-    """Match, fit, match again with the better pose, until the same circles come back."""
+    """Match, fit, match again with the better pose, until the same circles come back.
+
+    ``belief`` tells what else is known of a pose nearby.
+    """
     distance = np.linalg.norm(lid.sites_mm[None] - lid.sites_mm[:, None], axis=2)
     np.fill_diagonal(distance, np.inf)
     pitch = float(distance.min())
@@ -138,10 +147,11 @@ def grow(
         if before is not None and (circle == before).all():
             break
         used = circle >= 0
-        if used.sum() < 2:
+        if used.sum() < (2 if belief is None else 1):
             return None
         sigma = 0.06 * circles.radii[circle[used]] + 1
-        fit = fit_pose(pose, lid.sites_mm[used], circles.centres[circle[used]], sigma)
+        known = None if belief is None else belief(pose)
+        fit = fit_pose(pose, lid.sites_mm[used], circles.centres[circle[used]], sigma, belief=known)
         pose, before = fit.pose, circle
     return (fit, circle) if fit is not None else None
 

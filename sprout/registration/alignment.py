@@ -1,0 +1,275 @@
+"""Lay a photo on the lid's known look: the pose is moved until the straightened photo and the view agree.
+
+Direct alignment by Gauss-Newton on the pose's own numbers (Lucas & Kanade 1981, Proc. IJCAI, 674-679; Baker & Matthews
+2004, Int. J. Comput. Vis. 56:221-255), with the mean of both pictures' gradients (Benhimane & Malis 2004, Proc. IROS,
+943-948) and weights that let plants, foil and shadows go. The plate's edge, its print and its screws pull; holes are
+left out, for what stands in them changes. What comes out is a belief: where the pose should be and how surely, to be
+fitted together with rims and tags.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from sprout.lid import Lid
+from sprout.registration.camera import Belief, Pose, slopes_px
+from sprout.registration.geometry import Array, LidView, Registration
+from sprout.registration.holes import Circles, leafy
+
+Grey = npt.NDArray[np.float32]
+
+LEVELS = (8, 4, 2)
+"""Coarse to fine: how much smaller than the known view the compared pictures are."""
+_LEAST_SHOWN = 0.05
+"""Least share of what the view shows of the plate that a photo must show to be compared."""
+_LOCAL = 3.0
+_AROUND_MM = 12.0
+"""How much of the table round the plate is compared."""
+_SAMPLE_MM = 10.0
+_SMALL_PX = 250
+_ALIKE = 12.0
+"""How many neighbouring pixels err alike, in pixels of a level."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """The known view, reduced.
+
+    Attributes
+    ----------
+    light:
+        (h, w) log lightness.
+    shown:
+        (h, w) float32, 1 where it shows the lid's plane, 0 under plants and in holes.
+    x_mm, y_mm:
+        (w,) and (h,) places of the pixels on the lid.
+    """
+
+    light: Grey
+    shown: Grey
+    x_mm: Array
+    y_mm: Array
+
+    @property
+    def mm_per_px(self) -> float:
+        return float(self.x_mm[1] - self.x_mm[0])
+
+
+def _log_light(rgb: npt.NDArray[np.uint8]) -> Grey:
+    return np.asarray(np.log1p(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)), np.float32)
+
+
+def _bare(rgb: npt.NDArray[np.uint8]) -> Grey:
+    """1 where no plant is seen, 0 on plants and beside them."""
+    return np.asarray(1 - cv2.dilate(leafy(rgb), np.ones((5, 5), np.uint8)), np.float32)
+
+
+class Comparison:
+    """A photo beside the known view of its lid: how well a pose makes them agree, and where the pose should move."""
+
+    def __init__(self, rgb: npt.NDArray[np.uint8], known: LidView, lid: Lid) -> None:
+        self._levels = {}
+        h, w = known.rgb.shape[:2]
+        mask = known.shown.astype(np.uint8)
+        if known.outline_mm is not None:
+            # the lid may stand elsewhere on the table, whose print must not pull
+            near = np.zeros_like(mask)
+            low, high = known.outline_mm.min(0) - _AROUND_MM, known.outline_mm.max(0) + _AROUND_MM
+            corners = np.rint((np.array([low, high]) - known.origin_mm) * known.px_per_mm).astype(int)
+            cv2.rectangle(near, corners[0].tolist(), corners[1].tolist(), 1, -1)
+            mask &= near
+        for x, y in (lid.sites_mm - known.origin_mm) * known.px_per_mm:
+            cv2.circle(mask, (round(x), round(y)), round(0.8 * lid.hole_mm * known.px_per_mm), 0, -1)
+        for reduce in LEVELS:
+            size = (w // reduce, h // reduce)
+            shown = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+            per_px = np.array([w, h]) / size / known.px_per_mm
+            first = np.array(known.origin_mm) + (per_px - 1 / known.px_per_mm) / 2
+            self._levels[reduce] = _Level(
+                _log_light(np.asarray(cv2.resize(known.rgb, size, interpolation=cv2.INTER_AREA), np.uint8)),
+                (shown > 0.7).astype(np.float32),
+                first[0] + per_px[0] * np.arange(size[0]),
+                first[1] + per_px[1] * np.arange(size[1]),
+            )
+        self._photo = [(1.0, rgb)]
+        while min(self._photo[-1][1].shape[:2]) > 64:
+            scale, last = self._photo[-1]
+            half = cv2.resize(last, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            self._photo.append((scale / 2, np.asarray(half, np.uint8)))
+        self._seen: dict[int, tuple[Grey, Grey]] = {}
+        self._middle = lid.sites_mm.mean(0)
+
+    def _now(self, registration: Registration, level: _Level) -> tuple[Grey, Grey]:
+        """Log lightness of the photo straightened to a level, and where both show the bare plane (0 to 1)."""
+        wanted = 1 / (level.mm_per_px * float(registration.px_per_mm(self._middle[None])[0]))
+        k = int(np.clip(np.floor(np.log2(1.4 / max(wanted, 1e-6))), 0, len(self._photo) - 1)) if wanted < 1.4 else 0
+        scale, rgb = self._photo[k]
+        if k not in self._seen:
+            self._seen[k] = (_log_light(rgb), _bare(rgb))
+        light, bare = self._seen[k]
+        at = ((registration.grid_px(level.x_mm, level.y_mm) + 0.5) * scale - 0.5).astype(np.float32)
+        now = cv2.remap(light, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        shown = cv2.remap(bare, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        return np.asarray(now, np.float32), np.asarray((shown > 0.8) * level.shown, np.float32)
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """(height, width) of the working picture."""
+        h, w = self._photo[0][1].shape[:2]
+        return h, w
+
+    def samples(self) -> tuple[Array, Grey]:
+        """Places on the lid (n, 2) in mm, holes left out, some hundred, and the view's log lightness there (n,)."""
+        level = self._levels[LEVELS[0]]
+        step = max(1, round(_SAMPLE_MM / level.mm_per_px))
+        light = cv2.GaussianBlur(level.light, (0, 0), 0.25 * step) if step > 1 else level.light
+        y, x = np.nonzero(level.shown[::step, ::step] > 0)
+        mm = np.column_stack([level.x_mm[::step][x], level.y_mm[::step][y]])
+        return mm, np.asarray(light[::step, ::step][y, x], np.float32)
+
+    def smallest(self) -> tuple[Grey, Grey, float]:
+        """The photo's log lightness at about 250 px, where no plant is seen (0 or 1), and how much it was shrunk."""
+        scale, rgb = next(p for p in self._photo if max(p[1].shape[:2]) <= 2 * _SMALL_PX)
+        shrink = min(1.0, _SMALL_PX / max(rgb.shape[:2]))
+        small = np.asarray(cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
+        bare = 1 - cv2.dilate(leafy(small), np.ones((3, 3), np.uint8))
+        light = cv2.GaussianBlur(_log_light(small), (0, 0), 1.0)
+        return np.asarray(light, np.float32), np.asarray(bare, np.float32), scale * shrink
+
+    def agreement(self, registration: Registration, reduce: int) -> float:
+        """Correlation of photo and view at a level, -1 to 1, slow changes of light left out."""
+        level = self._levels[reduce]
+        now, shown = self._now(registration, level)
+        if shown.sum() < _LEAST_SHOWN * level.shown.sum():
+            return 0.0
+        total = 0.0
+        for sigma in (8.0 / reduce, 50.0 / reduce):
+            a, n = _even(level.light, shown, sigma), _even(now, shown, sigma)
+            norm = float(np.sqrt((a**2).sum() * (n**2).sum()))
+            total += float((a * n).sum()) / norm / 2 if norm > 0 else 0.0
+        return total
+
+    def belief(self, pose: Pose, reduce: int) -> Belief | None:
+        """Where the pose should be by a step of Gauss-Newton; None where nothing can be compared."""
+        level = self._levels[reduce]
+        now, shown = self._now(pose.registration(), level)
+        a, n = (_contrast(light, shown) for light in (level.light, now))
+        use = cv2.erode(shown, np.ones((3, 3), np.uint8)) > 0
+        if use.sum() < 50:
+            return None
+        off = (n - a)[use]
+        noise = max(1.48 * float(np.median(np.abs(off))), 0.3 * float(np.sqrt((a[use] ** 2).mean())))
+        both = (a + n) / 2
+        mm = 1 / 8 / level.mm_per_px
+        gx, gy = (cv2.Sobel(both, cv2.CV_32F, *d, ksize=3, scale=mm) for d in ((1, 0), (0, 1)))
+        # where nothing changes nothing pulls
+        size = gx * gx + gy * gy
+        y, x = np.nonzero(use & (size > 0.03 * float(size[use].mean())))
+        off = (n - a)[y, x]
+        weight = 1 / (1 + (off / (3 * noise)) ** 2)
+        slopes = np.einsum("in,kni->nk", np.stack([gx[y, x], gy[y, x]]), _moves(pose, level, x, y))
+        weighted = slopes * weight[:, None]
+        per = noise**2 * _ALIKE * (reduce / 2) ** 2
+        information = (slopes.T @ weighted).astype(float) / per
+        return Belief.of(pose.numbers, information, (weighted.T @ off).astype(float) / per)
+
+
+def _moves(pose: Pose, level: _Level, x: npt.NDArray[np.int64], y: npt.NDArray[np.int64]) -> Grey:
+    """How far, in mm on the lid, what is seen at a level's pixels moves as each of the pose's numbers grows by one.
+
+    (9, n, 2). Worked out at a few nodes and interpolated between.
+    """
+    n = 12
+    size = np.array([len(level.x_mm), len(level.y_mm)])
+    axes = [np.linspace(axis[0], axis[-1], n) for axis in (level.x_mm, level.y_mm)]
+    mm = np.stack(np.meshgrid(*axes), -1).reshape(-1, 2)
+    step = np.array([0.5, 0.0])
+    reg = pose.registration()
+    jacobian = np.stack([reg.to_px(mm + d) - reg.to_px(mm - d) for d in (step, step[::-1])], axis=2)
+    moves = np.einsum("nij,knj->kni", np.linalg.inv(jacobian), slopes_px(pose, mm)).astype(np.float32)
+    at = np.column_stack([x, y]) * (n - 1) / (size - 1)
+    first = np.minimum(at.astype(int), n - 2)
+    u, v = (at - first).T.astype(np.float32)[..., None]
+    k = first[:, 1] * n + first[:, 0]
+    above = moves[:, k] * (1 - u) + moves[:, k + 1] * u
+    below = moves[:, k + n] * (1 - u) + moves[:, k + n + 1] * u
+    return np.asarray(above * (1 - v) + below * v, np.float32)
+
+
+def similar_poses(
+    comparison: Comparison, circles: Circles, lid: Lid, *, most: int = 8, most_circles: int = 20
+) -> list[Pose]:
+    """Poses without tilt that lay any site on any of the strongest circles and look most like the known view.
+
+    Every circle is tried as every site, at every angle and at the few scales its radius allows, each on a few hundred
+    samples of the view: the plate against its surroundings tells most of them apart.
+    """
+    mm, light = comparison.samples()
+    small, bare, shrink = comparison.smallest()
+    h, w = small.shape
+    sites = lid.sites_mm @ np.array([1, 1j])
+    centres = circles.centres[:most_circles] @ np.array([1, 1j])
+    turns = np.exp(1j * np.radians(np.arange(0, 360, 7.5)))
+    scales = 2 * circles.radii[:most_circles, None] / lid.hole_mm / np.array([0.83, 1.0, 1.2])
+    extent = float(np.ptp(mm, axis=0).max())
+    long = max(h, w) / shrink
+    a = (scales[:, :, None] * turns).reshape(len(centres), -1)
+    b = (centres[:, None, None] - a[:, :, None] * sites).ravel()
+    a = np.repeat(a.ravel(), len(sites))
+    plausible = (np.abs(a) * extent > 0.25 * long) & (np.abs(a) * extent < 1.6 * long)
+    a, b = a[plausible], b[plausible]
+    z = (mm @ np.array([1, 1j])).astype(np.complex64)
+    scores = np.zeros(len(a))
+    for low in range(0, len(a), 2000):
+        part = slice(low, low + 2000)
+        at = ((a[part, None] * z + b[part, None] + (0.5 + 0.5j)) * shrink).astype(np.complex64)
+        x, y = at.real.astype(np.int32), at.imag.astype(np.int32)
+        inside = (at.real >= 0) & (at.imag >= 0) & (x < w) & (y < h)
+        place = y.clip(0, h - 1) * w + x.clip(0, w - 1)
+        weight = (bare.ravel()[place] * inside).astype(np.float32)
+        now = small.ravel()[place]
+        n = weight.sum(1) + 1e-6
+        one = light - (weight @ light / n)[:, None]
+        two = now - ((weight * now).sum(1) / n)[:, None]
+        norm = np.sqrt((weight * one**2).sum(1) * (weight * two**2).sum(1)) + 1e-6
+        scores[part] = (weight * one * two).sum(1) / norm * np.minimum(1, n / (0.15 * len(light)))
+    kept: list[npt.NDArray[np.complex128]] = []
+    poses: list[Pose] = []
+    pivot = lid.sites_mm.mean(0)
+    ends = np.array([sites[0], sites[-1]])
+    for k in np.argsort(-np.round(scores, 5), kind="stable"):
+        where = a[k] * ends + b[k]
+        if any(np.abs(where - other).max() < 0.5 * lid.hole_mm * abs(a[k]) for other in kept):
+            continue
+        kept.append(where)
+        centre = a[k] * complex(*pivot) + b[k]
+        poses.append(
+            Pose.facing(
+                roll=float(np.angle(a[k])),
+                centre_px=np.array([centre.real, centre.imag]),
+                px_per_mm=float(np.abs(a[k])),
+                pivot_mm=pivot,
+                size_px=comparison.size_px,
+            )
+        )
+        if len(poses) == most:
+            break
+    return poses
+
+
+def _contrast(light: Grey, shown: Grey) -> Grey:
+    """Log lightness less its local mean, in local standard deviations: a faint edge pulls where a strong one does."""
+    even = _even(light, shown, _LOCAL)
+    weight = np.maximum(cv2.GaussianBlur(shown, (0, 0), _LOCAL), 1e-3)
+    spread = np.sqrt(cv2.GaussianBlur(even * even, (0, 0), _LOCAL) / weight)
+    return np.asarray(even / (spread + 0.05), np.float32)
+
+
+def _even(light: Grey, shown: Grey, sigma: float) -> Grey:
+    """Log lightness less its local mean over what is shown: what light and exposure cannot change."""
+    mean = cv2.GaussianBlur(light * shown, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(shown, (0, 0), sigma), 1e-3)
+    return np.asarray((light - mean) * shown, np.float32)
