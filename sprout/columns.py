@@ -185,6 +185,62 @@ GROWTH = _t(
     ("doubling_days", "float", "d", "days in which leaf doubles at that rate", 1),
 )
 
+COMPARED = _t(
+    ("group", "text", "", "the book, or the label's value"),
+    ("books", "int", "", "books taken together"),
+    ("crop", "text", "", "what was sown"),
+    (
+        "day",
+        "int",
+        "d",
+        "day of the last look, counted from sowing",
+    ),
+    ("plugs", "int", "", "plugs looked at"),
+    ("up", "int", "", "of those, up"),
+    ("up_pct", "float", "%", "the same as a share", 1),
+    ("up_low_pct", "float", "%", "low end of its 95 % interval (Wilson)", 1),
+    ("up_high_pct", "float", "%", "high end of that interval", 1),
+    ("seeds", "int", "", "seeds sown in those plugs"),
+    ("seeds_up", "int", "", "seeds that gave a seedling by the last look"),
+    ("seeds_up_pct", "float", "%", "the same as a share", 1),
+    ("t50_days", "float", "d", "day by which half of those were up that came up at all", 2),
+    ("t50_low_days", "float", "d", "low end of its 95 % interval", 2),
+    ("t50_high_days", "float", "d", "high end of that interval", 2),
+    ("leaf_day", "int", "d", "day of the last look at leaf, of all its books"),
+    ("leaf_plugs", "int", "", "plugs that tell about leaf on that day"),
+    ("leaf_cm2", "float", "cm2", "leaf of the mean plug (geometric mean)", 2),
+    ("leaf_low_cm2", "float", "cm2", "low end of its 95 % interval", 2),
+    ("leaf_high_cm2", "float", "cm2", "high end of that interval", 2),
+    ("growth_per_day", "float", "1/d", "relative growth rate of leaf", 4),
+    ("growth_low_per_day", "float", "1/d", "low end of its 95 % interval", 4),
+    ("growth_high_per_day", "float", "1/d", "high end of that interval", 4),
+)
+
+COMPARED_DAYS = _t(
+    ("group", "text", "", "the book, or the label's value"),
+    ("day", "int", "d", "days after sowing"),
+    ("up_pct", "float", "%", "share of plugs up by that day (Turnbull)", 1),
+    ("up_low_pct", "float", "%", "low end of its 95 % interval", 1),
+    ("up_high_pct", "float", "%", "high end of that interval", 1),
+    ("leaf_plugs", "int", "", "plugs that tell about leaf on that day"),
+    ("leaf_cm2", "float", "cm2", "leaf of the mean plug (geometric mean)", 2),
+    ("leaf_low_cm2", "float", "cm2", "low end of its 95 % interval", 2),
+    ("leaf_high_cm2", "float", "cm2", "high end of that interval", 2),
+)
+
+HEALTH = _t(
+    ("plug", "text", "", "the plug"),
+    ("site", "text", "", "where it stood at its last look"),
+    ("looks", "int", "", "looks that show enough leaf to tell"),
+    ("yellow_before_pct", "float", "%", "yellowing share in its own first two weeks with leaf (median)", 1),
+    ("yellow_now_pct", "float", "%", "the same at its last three looks", 1),
+    ("dry_before_pct", "float", "%", "dry share in its own first two weeks with leaf (median)", 1),
+    ("dry_now_pct", "float", "%", "the same at its last three looks", 1),
+    ("warning", "text", "", "yellow, dry or loss, separated by spaces; empty if it is as it was"),
+    ("since", "text", "ISO 8601", "the look since which that has lasted"),
+    ("check", "text", "", "what may be behind it, in the order to check; a camera cannot tell which"),
+)
+
 ENTRIES = _t(
     ("date", "text", "ISO 8601", "date of the look"),
     ("site", "text", "", "label of the site"),
@@ -239,6 +295,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "curve": CURVE,
     "growth": GROWTH,
     "photos": PHOTOS,
+    "compared": COMPARED,
+    "compared days": COMPARED_DAYS,
+    "health": HEALTH,
     "entries": ENTRIES,
 }
 

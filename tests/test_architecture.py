@@ -26,6 +26,7 @@ FLOW = (
     "growth",
     "care",
     "outlook",
+    "comparison",
     "report",
     "cli",
 )

@@ -36,6 +36,9 @@ WHERE = {
     "germination": "`sprout table --of germination`: a row per crop, as a seed test reports it",
     "curve": "`sprout table --of curve`: a row per crop and day, plugs up by then",
     "growth": "`sprout table --of growth`: a row per plug that is up, and per crop",
+    "health": "`sprout table --of health`: a row per standing plug, its leaf against its own first weeks",
+    "compared": "`sprout compare --csv`: a row per book, or per value of a label",
+    "compared days": "`sprout compare --curves`: a row per book and day after sowing",
     "photos": "`sprout table --of photos`: a row per photo in the book",
     "entries": "what `sprout enter` reads",
 }

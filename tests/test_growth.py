@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from sprout.calibration import find_crop
-from sprout.columns import DAYS, PLUGS, frame
+from sprout.columns import DAYS, HEALTH, PLUGS, frame
 from sprout.growth import curves
 from sprout.growth.canopy import Canopy, canopies
 from sprout.growth.closure import closure
 from sprout.growth.compare import compare_growth, leaf_ratio
 from sprout.growth.fit import fit_growth
 from sprout.growth.forecast import forecast_growth
-from sprout.growth.health import health_warnings, loss_warnings
+from sprout.growth.health import health_table, health_warnings, loss_warnings
 from sprout.growth.picks import losses
 from sprout.growth.rates import classical_growth_rate, doubling_days, relative_growth_rate
 
@@ -423,6 +423,23 @@ def test_sudden_loss_is_told_unless_it_was_picked():
 
 
 # --- grows side by side ---
+
+
+def test_health_table_holds_every_plug_against_its_own_first_weeks():
+    rows = health_days("A1", [*CALM, 8, 14, 18, 22, 25]) + health_days("A2", [*CALM, 2, 2, 3, 2, 2])
+    rows += health_days("A3", [1.0, 2, 1, 2]) + health_days("A4", CALM, area=0.3)
+    days = frame(rows, DAYS)
+    leaf = [Canopy(plug, "basil", SOWN, 9.0, np.zeros(0), np.zeros(0)) for plug in ("A1", "A2", "A3", "A4")]
+    got = health_table(days, leaf, as_of=on(28)).set_index("plug")
+    assert list(got.columns) == [c.name for c in HEALTH[1:]]
+    assert (got.loc["A1", "yellow_before_pct"], got.loc["A1", "yellow_now_pct"]) == (2, 22)
+    assert got.loc["A1", "warning"] == "yellow"
+    assert got.loc["A1", "since"] == on(25).isoformat()
+    assert "old leaves" in got.loc["A1", "check"]
+    assert got.loc["A2", "warning"] == got.loc["A2", "check"] == ""
+    assert np.isnan(got.loc["A3", "yellow_before_pct"])  # too few looks to know its own normal
+    assert list(got["looks"]) == [19, 19, 4, 0]
+    assert health_table(days.iloc[:0], [], as_of=on(3)).empty
 
 
 def test_growth_of_two_grows_lines_up_by_days_after_sowing():

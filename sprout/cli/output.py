@@ -29,7 +29,7 @@ Megapixels = Annotated[
     typer.Option("--max-megapixels", envvar="SPROUT_MAX_MEGAPIXELS", min=1, help="Larger photos are refused."),
 ]
 LIMIT = Settings.max_megapixels
-_LONG, _FOLDED = ("reason", "advice_why"), 30  # columns of whole sentences, and the room they need at least
+_LONG, _FOLDED = ("reason", "advice_why", "check"), 30  # columns of whole sentences, and the room they need at least
 
 
 def complain(what: object) -> None:
@@ -124,7 +124,7 @@ def show_table(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     shown = []
     for c in columns:
         fold = c.name in _LONG
-        width = _FOLDED if fold else max(len(c.name), *(len(_cell(v, c)) for v in table[c.name])) + 1
+        width = _FOLDED if fold else max(len(c.name), *(len(_cell(v, c)) for v in table[c.name])) + 2
         if width > room:
             continue
         room -= width

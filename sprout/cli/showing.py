@@ -20,14 +20,15 @@ if TYPE_CHECKING:
     from sprout.outlook import Outlook
     from sprout.timeline import Change, Weighed
 
-KINDS = ("days", "plugs", "grow", "germination", "curve", "growth", "photos")
+KINDS = ("days", "plugs", "grow", "germination", "curve", "growth", "health", "photos")
 _FIRST = {  # what a person wants to see first where the terminal is narrow
     "days": ("date", "day", "plug", "site", "status", "seedlings", "tissue_cm2", "yellow_pct", "dry_pct", "flags"),
-    "plugs": ("plug", "site", "status", "seedlings", "day_sprouted", "p_yet", "advice", "advice_why"),
+    "plugs": ("plug", "site", "status", "seedlings", "day_sprouted", "p_yet", "give_up_on", "advice", "advice_why"),
     "grow": (),
     "germination": (),
     "curve": (),
     "growth": (),
+    "health": (),
     "photos": ("date", "photo", "readable", "fit_mm", "fit_by", "reason"),
 }
 
@@ -41,7 +42,8 @@ def table(
     """Show a table of a book.
 
     days: a row per plug and day; plugs: per plug; grow: per day of the whole lid; germination: the figures of a seed
-    test, per crop; curve: plugs up by day; growth: growth curves and rates, per plug; photos: per photo.
+    test, per crop; curve: plugs up by day; growth: growth curves and rates, per plug; health: yellow and dry leaf of
+    each plug against its own first weeks; photos: per photo.
     """
     from sprout import columns
     from sprout.book import Book
@@ -75,6 +77,8 @@ def _made(book: Book, of: str) -> pd.DataFrame:
         return outlook.plug_table(weighed, ahead)
     if of == "growth":
         return outlook.growth_table(weighed, evidence)
+    if of == "health":
+        return outlook.health_table(weighed, evidence)
     if of in ("germination", "curve"):
         return {"germination": outlook.germination_table, "curve": outlook.curve_table}[of](weighed)
     return {"days": weighed.days, "grow": weighed.grow}[of]

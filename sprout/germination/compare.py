@@ -43,14 +43,12 @@ class GerminationCurve:
     high: FloatArray
 
 
-@dataclass(frozen=True, eq=False)
-class Comparison:
-    """Several grows.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Alike:
+    """Test that several grows germinate alike.
 
     Attributes
     ----------
-    curves:
-        By name.
     scores:
         By name: sum of log-rank scores; negative where plugs came up later or fewer than in all grows together.
     chi_squared, degrees:
@@ -63,14 +61,20 @@ class Comparison:
         least that so few lids could give; NaN where each group is one lid.
     """
 
-    curves: dict[str, GerminationCurve]
     scores: dict[str, float]
     chi_squared: float
     degrees: int
     p_value: float
     p_permuted: float
-    p_lids: float = nan
-    least_p_lids: float = nan
+    p_lids: float
+    least_p_lids: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison(Alike):
+    """The same with the curves of the grows, by name."""
+
+    curves: dict[str, GerminationCurve]
 
 
 def log_rank_scores(left: npt.ArrayLike, right: npt.ArrayLike) -> FloatArray:
@@ -103,7 +107,25 @@ def compare_germination(
     permutations: int = 999,
     seed: int = 1,
 ) -> Comparison:
-    """Line several grows up by days after sowing and test whether they germinate alike.
+    """Line several grows up by days after sowing and test whether they germinate alike, as :func:`whether_alike` does.
+
+    Raises
+    ------
+    ValueError
+        If no grow has a plug that was looked at.
+    """
+    tested = whether_alike(grows, lids=lids, permutations=permutations, seed=seed)
+    return Comparison(**vars(tested), curves={name: germination_curve(grows[name]) for name in tested.scores})
+
+
+def whether_alike(
+    grows: Mapping[str, Sequence[Onset]],
+    *,
+    lids: Mapping[str, Sequence[Hashable]] | None = None,
+    permutations: int = 999,
+    seed: int = 1,
+) -> Alike:
+    """Test whether grows germinate alike, by days after sowing.
 
     The unit is the plug: when its first seedling came up. A plug in doubt counts by the likelier side. The permutation
     test holds for few plugs and many ties, as long as the grows were looked at alike; ``seed`` makes it repeat.
@@ -120,38 +142,32 @@ def compare_germination(
     ValueError
         If no grow has a plug that was looked at.
     """
-    seen = {name: [o for o in plugs if o.looked_at] for name, plugs in grows.items()}
-    stood = {
-        name: [
-            lid
-            for o, lid in zip(grows[name], lids[name] if lids else [name] * len(grows[name]), strict=True)
-            if o.looked_at
-        ]
-        for name in grows
+    stood = lids or {name: [name] * len(plugs) for name, plugs in grows.items()}
+    seen = {
+        name: [(o, lid) for o, lid in zip(plugs, stood[name], strict=True) if o.looked_at]
+        for name, plugs in grows.items()
     }
     seen = {name: plugs for name, plugs in seen.items() if plugs}
     if not seen:
         raise ValueError("no plug has been looked at")
-    intervals = {name: _intervals(plugs) for name, plugs in seen.items()}
-    left, right = (np.concatenate([i[k] for i in intervals.values()]) for k in (0, 1))
+    left, right = _intervals([o for plugs in seen.values() for o, _ in plugs])
     group = np.repeat(np.arange(len(seen)), [len(p) for p in seen.values()])
     scores = log_rank_scores(left, right)
     degrees = len(seen) - 1
     chi_squared = _statistic(scores, group)
-    rng = np.random.default_rng(seed)
-    more = sum(_statistic(scores, rng.permutation(group)) >= chi_squared - 1e-9 for _ in range(permutations))
-    comparable = degrees > 0 and bool(np.ptp(scores) > 1e-12)
-    p_lids, least = nan, nan
-    if comparable:
-        named = [(k, lid) for k, name in enumerate(seen) for lid in stood[name]]
+    p_value, p_permuted, p_lids, least = 1.0, 1.0, nan, nan
+    if degrees > 0 and np.ptp(scores) > 1e-12:
+        rng = np.random.default_rng(seed)
+        more = sum(_statistic(scores, rng.permutation(group)) >= chi_squared - 1e-9 for _ in range(permutations))
+        p_value, p_permuted = float(chdtrc(degrees, chi_squared)), (1 + more) / (1 + permutations)
+        named = [(name, lid) for name, plugs in seen.items() for _, lid in plugs]
         p_lids, least = _by_lids(scores, group, named, permutations, rng)
-    return Comparison(
-        curves={name: _curve(plugs, *intervals[name]) for name, plugs in seen.items()},
+    return Alike(
         scores={name: float(scores[group == k].sum()) for k, name in enumerate(seen)},
         chi_squared=chi_squared,
         degrees=degrees,
-        p_value=float(chdtrc(degrees, chi_squared)) if comparable else 1.0,
-        p_permuted=(1 + more) / (1 + permutations) if comparable else 1.0,
+        p_value=p_value,
+        p_permuted=p_permuted,
         p_lids=p_lids,
         least_p_lids=least,
     )
@@ -212,7 +228,10 @@ def _statistic(scores: FloatArray, group: npt.NDArray[np.int64]) -> float:
     return float((sums**2 / sizes).sum() / spread) if spread > 1e-12 else 0.0
 
 
-def _curve(plugs: Sequence[Onset], left: FloatArray, right: FloatArray) -> GerminationCurve:
+def germination_curve(plugs: Sequence[Onset]) -> GerminationCurve:
+    """The curve of one grow from the plugs that were looked at; there must be one."""
+    plugs = [o for o in plugs if o.looked_at]
+    left, right = _intervals(plugs)
     _, ends = innermost_intervals(left, right)
     days = np.concatenate([[0.0], ends[np.isfinite(ends)], [left.max()]])
     days = np.unique(days)

@@ -72,7 +72,8 @@ def leaf_ratio(here: Sequence[Canopy], there: Sequence[Canopy], day: float) -> L
     degrees = float(parts.sum() ** 2 / (parts**2 / (np.array(plugs) - 1)).sum())
     half = float(stdtrit(degrees, 0.975)) * error
     p = 2 * float(stdtr(degrees, -abs(middle) / error))
-    return LeafRatio(plugs, *(float(np.exp(x)) for x in (middle, middle - half, middle + half)), p)
+    ratio, low, high = (float(np.exp(x)) for x in (middle, middle - half, middle + half))
+    return LeafRatio(plugs, ratio, low, high, p)
 
 
 def compare_growth(grows: Mapping[str, Sequence[Canopy]], days: npt.ArrayLike) -> dict[str, GrownLeaf]:

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from math import isnan, nan
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-
-from sprout.growth.picks import losses
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,10 +79,9 @@ def health_warnings(days: pd.DataFrame) -> tuple[HealthWarning, ...]:
     days:
         Table with ``columns.DAYS``, up to the day concerned.
     """
-    leafy = days[(days["status"] != "hidden") & (days["tissue_cm2"] >= _LEAST_CM2)].sort_values("day", kind="stable")
-    groups = [(str(plug), rows) for plug, rows in leafy.groupby("plug")]
+    groups = [(str(plug), rows) for plug, rows in _leafy(days).groupby("plug")]
     found = []
-    for kind in ("yellow", "dry"):
+    for kind in _WORDS:
         raised = [(plug, rise) for plug, rows in groups if (rise := _rise(rows, f"{kind}_pct")) is not None]
         together = len(raised) >= max(3, len(groups) / 2)
         for some in [raised] if together else [[one] for one in raised]:
@@ -94,8 +93,7 @@ def loss_warnings(plugs: Sequence[Canopy], *, as_of: date) -> tuple[HealthWarnin
     """Sudden losses of leaf within the last week that no noted picking explains, one warning a plug."""
     found = []
     for canopy in plugs:
-        dates, picks = ([canopy.sown + timedelta(days=int(d)) for d in x] for x in (canopy.days, canopy.picks))
-        for loss in losses(dates, canopy.areas_cm2, picks=picks):
+        for loss in canopy.losses:
             if loss.picked_on is None and (as_of - loss.by).days < _RECENT_DAYS:
                 sure = "" if loss.sure else " (one or two looks only)"
                 text = (
@@ -107,25 +105,78 @@ def loss_warnings(plugs: Sequence[Canopy], *, as_of: date) -> tuple[HealthWarnin
     return tuple(found)
 
 
+def health_table(days: pd.DataFrame, canopies: Sequence[Canopy], *, as_of: date) -> pd.DataFrame:
+    """Each plug against its own first weeks: ``columns.HEALTH``, a row per plug of ``canopies``.
+
+    Parameters
+    ----------
+    days:
+        Table with ``columns.DAYS``, up to ``as_of``.
+    canopies:
+        The standing plugs' leaf, for losses that no picking explains.
+    """
+    from sprout import columns
+
+    standing = [c.plug for c in canopies]
+    warnings = (*health_warnings(days[days["plug"].isin(standing)]), *loss_warnings(canopies, as_of=as_of))
+    sites = days.sort_values("day", kind="stable").groupby("plug")["site"].last()
+    leafy = {str(plug): rows for plug, rows in _leafy(days).groupby("plug")}
+    table = []
+    for plug in standing:
+        mine = [w for w in warnings if plug in w.plugs]
+        row: dict[str, Any] = {"plug": plug, "site": sites.get(plug, ""), "looks": 0}
+        if (rows := leafy.get(plug)) is not None:
+            row["looks"] = len(rows)
+            for kind in _WORDS:
+                series = _Series.of(rows, f"{kind}_pct")
+                row |= {f"{kind}_before_pct": series.before, f"{kind}_now_pct": series.now}
+        if mine:
+            row["warning"] = " ".join(w.kind for w in mine)
+            row["since"] = min(w.since for w in mine).isoformat()
+            row["check"] = "; ".join(dict.fromkeys(cause for w in mine for cause in w.causes))
+        table.append(row)
+    return columns.frame(table, columns.HEALTH)
+
+
+def _leafy(days: pd.DataFrame) -> pd.DataFrame:
+    """The looks that show leaf enough for a share in % to say something."""
+    return days[(days["status"] != "hidden") & (days["tissue_cm2"] >= _LEAST_CM2)].sort_values("day", kind="stable")
+
+
+@dataclass(frozen=True, eq=False)
+class _Series:
+    """One plug's share of yellow or dry leaf: the looks, and its medians young and now (NaN with too few looks)."""
+
+    dates: list[date]
+    share: npt.NDArray[np.float64]
+    before: float
+    scatter: float
+    now: float
+
+    @classmethod
+    def of(cls, rows: pd.DataFrame, column: str) -> _Series:
+        rows = rows[rows[column].notna()]
+        dates = [date.fromisoformat(d) for d in rows["date"]]
+        share = rows[column].to_numpy(dtype=float)
+        young = np.array([d < dates[0] + timedelta(days=_FIRST_DAYS) for d in dates], dtype=bool)
+        young[-_LOOKS:] = False
+        if share.size < 2 * _LOOKS or young.sum() < _LOOKS:
+            return cls(dates, share, nan, nan, nan)
+        before = float(np.median(share[young]))
+        scatter = 1.4826 * float(np.median(np.abs(share[young] - before)))
+        return cls(dates, share, before, scatter, float(np.median(share[-_LOOKS:])))
+
+
 def _rise(rows: pd.DataFrame, column: str) -> tuple[float, float, date] | None:
     """(before, now, since) of one plug, None if it is as it was."""
-    rows = rows[rows[column].notna()]
-    dates = [date.fromisoformat(d) for d in rows["date"]]
-    share = rows[column].to_numpy(dtype=float)
-    if share.size < 2 * _LOOKS:
+    series = _Series.of(rows, column)
+    if isnan(series.before):
         return None
-    young = np.array([d < dates[0] + timedelta(days=_FIRST_DAYS) for d in dates])
-    young[-_LOOKS:] = False
-    if young.sum() < _LOOKS:
+    limit = series.before + max(_RISE_PCT, _NOISES * series.scatter)
+    if series.now < limit or series.share[-1] < limit:
         return None
-    before = float(np.median(share[young]))
-    scatter = 1.4826 * float(np.median(np.abs(share[young] - before)))
-    limit = before + max(_RISE_PCT, _NOISES * scatter)
-    now = float(np.median(share[-_LOOKS:]))
-    if now < limit or share[-1] < limit:
-        return None
-    below = np.flatnonzero(share < limit)
-    return before, now, dates[int(below[-1]) + 1]
+    below = np.flatnonzero(series.share < limit)
+    return series.before, series.now, series.dates[int(below[-1]) + 1]
 
 
 def _warning(kind: str, raised: list[tuple[str, tuple[float, float, date]]], together: bool) -> HealthWarning:

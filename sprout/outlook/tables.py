@@ -14,6 +14,7 @@ from sprout import columns
 from sprout.germination.onsets import Onset, onsets
 from sprout.germination.summary import GerminationSummary, Share, summarise
 from sprout.germination.turnbull import turnbull_interval
+from sprout.growth import health
 from sprout.growth.canopy import Canopy, canopies
 from sprout.growth.fit import fit_growth
 from sprout.growth.rates import classical_growth_rate, relative_growth_rate
@@ -66,6 +67,12 @@ def growth_table(weighed: Weighed, evidence: Evidence) -> pd.DataFrame:
         rows += [_grown(canopy, sites[canopy.plug]) for canopy in group]
         rows.append({"crop": crop, "looks": sum(c.days.size for c in group), **_rates(group)})
     return columns.frame(rows, columns.GROWTH)
+
+
+def health_table(weighed: Weighed, evidence: Evidence) -> pd.DataFrame:
+    """Yellow and dry leaf of each plug against its own first weeks: ``columns.HEALTH``."""
+    leaf = canopies(weighed.days, weighed.plugs, picks=pickings(evidence))
+    return health.health_table(weighed.days, leaf, as_of=evidence.last_day)
 
 
 def _groups(weighed: Weighed) -> Iterator[tuple[str, list[Onset]]]:

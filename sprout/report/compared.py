@@ -71,18 +71,18 @@ def _undated(path: Path) -> dict[str, Any]:
 
 def _germination(panel: Any, compared: Compared) -> None:
     for group, (colour, line, marker) in zip(compared.groups, _LOOKS, strict=False):
-        name = f"{group.name} ({group.plugs} plugs)"
+        name = f"{group.name} ({group.plugs} plugs)" if group.plugs else f"{group.name} (no look yet)"
         if group.curve is None:
             panel.plot([], [], color=colour, linestyle=line, marker=marker, label=name)
             continue
         days, share, low, high = _stepped(group)
         panel.fill_between(days, low, high, step="post", color=colour, alpha=0.15, linewidth=0)
+        for edge in (low, high):
+            panel.step(days, edge, where="post", color=colour, linestyle=line, linewidth=0.6, alpha=0.8)
         every = max(1, len(days) // 8)
         panel.step(
             days, share, where="post", color=colour, linestyle=line, marker=marker, markevery=every, ms=5, label=name
         )
-    if compared.common_day is not None:
-        panel.axvline(compared.common_day, color="0.6", linewidth=0.8, zorder=0)
     panel.set(xlabel="days after sowing", ylabel="plugs up, %", ylim=(0, 103), title="Coming up, with 95 % bands")
     panel.set_xlim(left=0)
     _quiet(panel)
@@ -103,6 +103,8 @@ def _leaf(panel: Any, compared: Compared) -> None:
             continue
         days = leaf.days[told]
         panel.fill_between(days, leaf.low_cm2[told], leaf.high_cm2[told], color=colour, alpha=0.15, linewidth=0)
+        for edge in (leaf.low_cm2, leaf.high_cm2):
+            panel.plot(days, edge[told], color=colour, linestyle=line, linewidth=0.6, alpha=0.8)
         every = max(1, days.size // 8)
         panel.plot(days, leaf.area_cm2[told], color=colour, linestyle=line, marker=marker, markevery=every, ms=5)
     panel.set(xlabel="days after sowing", ylabel="leaf per plug, cm² (log scale)", yscale="log")
