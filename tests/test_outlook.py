@@ -20,6 +20,7 @@ from sprout.calibration import find_crop
 from sprout.cli import main
 from sprout.errors import UsageError
 from sprout.evidence import Evidence
+from sprout.feed import parse_feed
 from sprout.germination.prior import median_day
 from sprout.lid import make_lid
 from sprout.outlook import (
@@ -161,6 +162,7 @@ def later_words(book: Book) -> None:
     fill(book, dict.fromkeys(BIG.labels, 11), range(21, 30))
     book.add_entries([{"date": on(11).isoformat(), "site": "C4", "seedlings": 2}], source="looks.csv")
     book.add_fix({"date": on(12).isoformat(), "site": "A1", "seedlings": 0})
+    book.describe_feed(parse_feed("liquid 2 ml/l"), since=on(12))
     book.add_notes(
         [
             note("retire", 11, "A1"),
@@ -168,6 +170,7 @@ def later_words(book: Book) -> None:
             note("resow", 13, "B1", sowing=Sowing("lettuce", 4)),
             note("pick", 13),
             note("topup", 14, amount=1.0, unit="l"),
+            note("level", 14, amount=60, unit="%"),
             note("feed", 15, amount=5.0, unit="ml"),
         ]
     )
