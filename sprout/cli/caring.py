@@ -1,0 +1,118 @@
+"""Commands that plan: today, food, space, sow."""
+
+from __future__ import annotations
+
+import json as json_
+from collections.abc import Sequence
+from datetime import date as Date
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sprout.cli.output import Json, day_of, say, screen
+from sprout.errors import UsageError
+
+if TYPE_CHECKING:
+    from sprout.care.space import Arrangement
+    from sprout.lid import Lid
+
+BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
+_GIVEN_UP = ("give up", "resow or close the hole")
+
+
+def space(
+    book: BookArgument,
+    stay: Annotated[
+        list[str] | None, typer.Option("--stay", metavar="SITE", help="This plant is not to be moved. May be repeated.")
+    ] = None,
+    clear: Annotated[
+        bool, typer.Option("--clear", help="Take out every plug with nothing up, hopeful or not.")
+    ] = False,
+    on: Annotated[
+        str | None, typer.Option("--on", metavar="DATE", help="The day of moving; today if left out.")
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", metavar="FILE", help="Before and after, as .png, .svg or .pdf.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Where the plants should stand to be furthest apart, and the notes that carry it out.
+
+    Plugs given up are taken out first; those that may come up yet stay where they are and count as neighbours.
+    """
+    from sprout.book import Book
+    from sprout.care.space import arrange
+    from sprout.cli.forecasting import look_at
+    from sprout.plugs import site_named
+
+    with Book(book) as opened:
+        evidence, lid = opened.evidence(), opened.lid
+    day = day_of(on, "--on") if on else Date.today()
+    held = {site_named(site, lid.labels) for site in stay or ()}
+    _, ahead = look_at(evidence)
+    empty = {p.site for p in ahead.plugs if p.site and p.status == "empty"}
+    given_up = {p.site for p in ahead.plugs if p.site and p.advice in _GIVEN_UP} if not clear else empty
+    standing = {p.site for p in ahead.plugs if p.site} - given_up
+    if wrong := held - standing:
+        raise UsageError(f"--stay {min(wrong)}", "no plant stands there", "name sites that hold one")
+    waiting = empty - given_up
+    place = {label: k for k, label in enumerate(lid.labels)}
+    found = arrange(lid.sites_mm, [place[s] for s in standing], fixed=[place[s] for s in held | waiting])
+    lines = [f"sprout note {book} retire {s} --on {day}" for s in lid.labels if s in given_up]
+    lines += [f"sprout note {book} move {lid.labels[a]} {lid.labels[b]} --on {day}" for a, b in found.moves]
+    if json:
+        print(json_.dumps(_space_json(found, lid, lines), indent=1, ensure_ascii=False))
+    else:
+        _show_space(found, lid, sorted(waiting, key=place.__getitem__), lines)
+    if picture is not None:
+        from sprout.report.spacing import draw_spacing
+
+        draw_spacing(picture, lid, found, waiting=[place[s] for s in waiting], title=lid.name)
+        say(f"{picture} written")
+
+
+def _space_json(found: Arrangement, lid: Lid, lines: Sequence[str]) -> dict[str, object]:
+    def known(value: float) -> float | None:
+        return round(value, 3) if isfinite(value) else None
+
+    return {
+        "before": [lid.labels[k] for k in found.before],
+        "after": [lid.labels[k] for k in found.after],
+        "moves": [{"from": lid.labels[a], "to": lid.labels[b]} for a, b in found.moves],
+        "nearest_mm": {"before": known(found.nearest_mm[0]), "after": known(found.nearest_mm[1])},
+        "mean_nearest_mm": {"before": known(found.mean_nearest_mm[0]), "after": known(found.mean_nearest_mm[1])},
+        "bound_mm": known(found.bound_mm),
+        "exact": found.exact,
+        "notes": list(lines),
+    }
+
+
+def _show_space(found: Arrangement, lid: Lid, waiting: Sequence[str], lines: Sequence[str]) -> None:
+    console = screen()
+    if len(found.before) < 2:
+        console.print(f"{len(found.before)} plant{'' if len(found.before) == 1 else 's'} on {lid.name}: no neighbours")
+    else:
+        (near, nearer), (mean, meaner) = found.nearest_mm, found.mean_nearest_mm
+        console.print(f"[bold]{lid.name}[/bold] · {len(found.before)} plants on {len(lid.labels)} sites")
+        console.print(f"Nearest neighbours  {near:.0f} mm apart now, {nearer:.0f} mm after")
+        console.print(f"On average          {mean:.0f} mm to the nearest now, {meaner:.0f} mm after")
+        if found.exact:
+            console.print("No arrangement is better.")
+        elif found.best:
+            console.print("No arrangement has its nearest neighbours further apart; the average may not be the best.")
+        else:
+            console.print(f"A search found this; no arrangement gets beyond {found.bound_mm:.0f} mm.")
+    if waiting:
+        console.print(f"{', '.join(waiting)} may come up yet and stay; --clear takes them out.")
+    if not found.moves:
+        full = len(found.before) == len(lid.labels)
+        console.print("No site is free, every plant stays." if full else "No plant has to move.")
+    if lines:
+        console.print("\nDo it, then note it, in this order:")
+        for line in lines:
+            print(f"  {line}")
+
+
+COMMANDS = {"space": space}
