@@ -152,7 +152,7 @@ def test_the_chain_agrees_with_adding_up_every_path() -> None:
         weight, before, at = 1.0, 0.0, None
         for look, (fooled, k) in zip(series, path, strict=True):
             start = {(0, 0): 1 - chain._SHOWING_AT_START, (1, 0): chain._SHOWING_AT_START}
-            flags = chain._fooled_step(look, look.day - before)
+            flags = chain._fooled_step(look.moved, look.overhung, look.day - before)
             births = chain._seedling_step(prior, before, look.day, 1)[0]
             came_from = start if at is None else {at: 1.0}
             weight *= sum(p * flags[f, fooled] * births[j, k] for (f, j), p in came_from.items())

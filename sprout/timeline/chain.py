@@ -111,7 +111,7 @@ def weigh_looks(looks: Sequence[Look], prior: Prior) -> Belief:
     germs = max([prior.germs, *(max(*look.by_hand, (look.fixed or (0, 0))[0], 0, 0) for look in looks)])
     emissions = [_emission(look, germs) for look in looks]
     before = [0.0, *(look.day for look in looks)]
-    fooled = [_fooled_step(look, look.day - day) for look, day in zip(looks, before, strict=False)]
+    fooled = [_fooled_step(look.moved, look.overhung, look.day - day) for look, day in zip(looks, before, strict=False)]
     growing = [_seedling_step(prior, day, look.day, germs) for look, day in zip(looks, before, strict=False)]
     weights, smoothed, surviving = _smooth(emissions, fooled, growing)
     seedlings = np.einsum("s,lsk->lk", weights, smoothed)
@@ -191,6 +191,7 @@ def _smooth(
     return weights / weights.sum(), smoothed, surviving
 
 
+@lru_cache(maxsize=256)
 def _seedling_step(prior: Prior, day0: float, day1: float, germs: int) -> FloatArray:
     """(shares, K + 1, K + 1) probability of going from k to l seedlings between two days."""
     f0, f1 = prior.share * prior.up_by(day0), prior.share * prior.up_by(day1)
@@ -198,7 +199,7 @@ def _seedling_step(prior: Prior, day0: float, day1: float, germs: int) -> FloatA
     return np.stack([_births_and_deaths(float(comes), dies, germs) for comes in (f1 - f0) / (1 - f0)])
 
 
-@lru_cache(maxsize=16384)
+@lru_cache(maxsize=2048)
 def _births_and_deaths(comes: float, dies: float, germs: int) -> FloatArray:
     births, deaths = np.zeros((germs + 1, germs + 1)), np.zeros((germs + 1, germs + 1))
     for k in range(germs + 1):
@@ -211,11 +212,12 @@ def _binomial(n: int, p: float) -> list[float]:
     return [comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(n + 1)]
 
 
-def _fooled_step(look: Look, days: float) -> FloatArray:
+@lru_cache(maxsize=1024)
+def _fooled_step(moved: bool, overhung: bool, days: float) -> FloatArray:
     """(3, 3) probability of going from one way of being fooled to another; a move leaves what fooled behind."""
-    if look.moved:
+    if moved:
         return np.tile([1 - _SHOWING_AT_START, _SHOWING_AT_START, 0.0], (3, 1))
-    rates = (_SHOWING_OVERHUNG, _BLIND_OVERHUNG) if look.overhung else (_SHOWING_PER_DAY, _BLIND_PER_DAY)
+    rates = (_SHOWING_OVERHUNG, _BLIND_OVERHUNG) if overhung else (_SHOWING_PER_DAY, _BLIND_PER_DAY)
     shows, blinds = (1 - exp(-rate * days) for rate in rates)
     no_show, no_blind = (1 - exp(-rate * days) for rate in (_SHOWING_ENDS, _BLIND_ENDS))
     return np.array(

@@ -206,12 +206,13 @@ def _count(chances: npt.NDArray[np.float64], status: str) -> tuple[int, int, int
 
 def _day_rows(story: _Story, evidence: Evidence) -> list[dict[str, Any]]:
     rows = []
+    first_sight = next((k for k, look in enumerate(story.looks) if look.shows), len(story.looks))
     for day, k in zip(story.days, story.last_look_of, strict=True):
         assert story.belief is not None
         shown = day.shown
         p = float(story.belief.p_sprouted[k])
         hidden = bool(day.photos) and all(photo["status"] == "hidden" for photo in day.photos)
-        status = _status(p, hidden=hidden, witnessed=any(look.shows for look in story.looks[: k + 1]))
+        status = _status(p, hidden=hidden, witnessed=k >= first_sight)
         best, low, high = _count(story.belief.seedlings[k], status)
         values = {name: nan if shown is None else _number(shown[name]) for name in _MEASURED}
         if shown is None:
