@@ -133,13 +133,13 @@ def feeding_tasks(feeding: Feeding, *, as_of: date) -> list[Task]:
         why = f"seedlings are up since {feeding.start_on}, and no food is noted yet{meter}"
         return [Task(as_of, f"feed: {amount}", why, basis, urgency=Urgency.FEED, about=("feed",))]
     tasks = []
-    if feeding.unfed_litres > 0:
+    since = max(feeding.last_change or feeding.start_on, feeding.start_on)
+    early, late = (since + timedelta(days=d) for d in _CHANGE_DAYS)
+    if feeding.unfed_litres > 0 and late >= as_of:  # an overdue change makes it idle
         dose = feeding.feed.dose(feeding.unfed_litres, strength=feeding.strength)
         why = f"{feeding.unfed_litres:g} litres were topped up since food was last noted on {feeding.last_fed}{meter}"
         what = f"feed: {dose} for the {feeding.unfed_litres:g} litres topped up"
         tasks.append(Task(as_of, what, why, basis, urgency=Urgency.FEED, about=("feed",)))
-    since = max(feeding.last_change or feeding.start_on, feeding.start_on)
-    early, late = (since + timedelta(days=d) for d in _CHANGE_DAYS)
     if early <= as_of + timedelta(days=_SOON_DAYS):
         last = f"since {feeding.last_change}" if feeding.last_change else "yet"
         why = f"no full change is noted {last}; salts that plants leave behind build up"

@@ -11,15 +11,97 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sprout.cli.forecasting import AsOf
 from sprout.cli.output import Json, day_of, say, screen
 from sprout.errors import UsageError
 
 if TYPE_CHECKING:
+    from sprout.care.cautions import Caution
     from sprout.care.space import Arrangement
+    from sprout.care.todo import Task
     from sprout.lid import Lid
 
 BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
 _GIVEN_UP = ("give up", "resow or close the hole")
+
+
+def today(
+    book: BookArgument,
+    as_of: AsOf = None,
+    temperature: Annotated[
+        float | None,
+        typer.Option(
+            "--temperature", metavar="C", min=0, max=50, help="Degrees C of the coming days, as in a heat wave."
+        ),
+    ] = None,
+    calendar: Annotated[
+        Path | None, typer.Option("--calendar", metavar="FILE.ics", help="Write the list as a calendar file too.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """What to do now, the most urgent first, each with its reason, and what comes up in the next two weeks."""
+    from sprout.book import Book
+    from sprout.care.cautions import cautions_for
+    from sprout.cli.forecasting import day_meant, look_at
+    from sprout.files import write_text
+
+    with Book(book) as opened:
+        evidence = opened.evidence()
+    day = day_of(as_of, "--as-of") if as_of else day_meant(evidence)
+    _, ahead = look_at(evidence, as_of=day, coming_temperature_c=temperature)
+    now = [t for t in ahead.to_do if t.when <= day]
+    cautions = cautions_for(subject for t in now for subject in t.about)
+    if calendar is not None:
+        from sprout.report.calendar import calendar_text
+
+        write_text(calendar, calendar_text(ahead.to_do, name=evidence.lid))
+        say(f"{calendar} written")
+    if json:
+        plain = ahead.as_json()
+        words = [{"caution": c.text, "source": str(c.source)} for c in cautions]
+        print(json_.dumps({k: plain[k] for k in ("as_of", "to_do")} | {"mind": words}, indent=1, ensure_ascii=False))
+    else:
+        _show_today(evidence.lid, day, now, [t for t in ahead.to_do if t.when > day], cautions)
+
+
+def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task], cautions: Sequence[Caution]) -> None:
+    from rich.padding import Padding
+
+    from sprout.cli.forecasting import short
+
+    console = screen()
+    console.print(f"[bold]{lid}[/bold] · {day}\n" + ("" if now else "\nNothing to do today."))
+    for number, task in enumerate(now, 1):
+        console.print(f"{number:>2}  [bold]{_safe(task.what)}[/bold]{_until(task, day)}")
+        for words in _reasons(task):
+            console.print(Padding(_safe(words), (0, 0, 0, 4)))
+    if coming:
+        console.print("\n[bold]Coming[/bold]")
+        for task in coming:
+            console.print(f"  {short(task.when):>6}  {_safe(task.what)}{_until(task, day)}", style=None)
+    if cautions:
+        console.print("\n[bold]Mind[/bold]")
+        for caution in cautions:
+            console.print(Padding(_safe(caution.text), (0, 0, 0, 4)))
+
+
+def _safe(words: str) -> str:
+    from rich.markup import escape
+
+    return escape(words)
+
+
+def _until(task: Task, day: Date) -> str:
+    from sprout.cli.forecasting import short
+
+    if task.by is None or task.by == task.when:
+        return ""
+    return f", overdue since {short(task.by)}" if task.by < day else f", by {short(task.by)}"
+
+
+def _reasons(task: Task) -> list[str]:
+    why = f"{task.why}; {task.interval}" if task.interval else task.why
+    return [why, f"basis: {task.basis}"]
 
 
 def space(
@@ -115,4 +197,4 @@ def _show_space(found: Arrangement, lid: Lid, waiting: Sequence[str], lines: Seq
             print(f"  {line}")
 
 
-COMMANDS = {"space": space}
+COMMANDS = {"today": today, "space": space}

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from sprout.outlook.records import Days, PlugOutlook, Span
     from sprout.timeline import Weighed
 
-_CHANCE = 0.1
+CHANCE = 0.1
 _HEADS = ("status", "seedlings", "would come", "keep until", "pick", "advice")
 _WORTH = (0, 2, 4, 1, 3, 5)  # the same in the order of their worth where the screen is narrow
 _SITES = 12  # room that the sites need at least
@@ -55,7 +55,7 @@ def outlook(
     book: Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")],
     as_of: AsOf = None,
     json: Json = False,
-    keep_until_chance: KeepUntil = _CHANCE,
+    keep_until_chance: KeepUntil = CHANCE,
     learn_from: LearnFrom = None,
 ) -> None:
     """What is to come, and what to do.
@@ -67,8 +67,8 @@ def outlook(
 
     with Book(book) as opened:
         evidence = opened.evidence()
-    day = day_of(as_of, "--as-of") if as_of else _day_meant(evidence)
-    earlier = [_earlier(path, book, day) for path in learn_from or ()]
+    day = day_of(as_of, "--as-of") if as_of else day_meant(evidence)
+    earlier = [earlier_from(path, book, day) for path in learn_from or ()]
     weighed, ahead = look_at(evidence, as_of=day, keep_until_chance=keep_until_chance, earlier=earlier)
     for words in weighed.stray:
         say(f"left out: {words}")
@@ -82,8 +82,9 @@ def look_at(
     evidence: Evidence,
     *,
     as_of: Date | None = None,
-    keep_until_chance: float = _CHANCE,
+    keep_until_chance: float = CHANCE,
     earlier: Iterable[EarlierGrow] = (),
+    coming_temperature_c: float | None = None,
 ) -> tuple[Weighed, Outlook]:
     """The series weighed as it was known on a day (the last one known of), and the outlook of that day."""
     from sprout.outlook import look_ahead
@@ -92,10 +93,18 @@ def look_at(
     day = evidence.last_day if as_of is None else as_of
     known = evidence.until(day)
     weighed = weigh(known)
-    return weighed, look_ahead(known, weighed, as_of=day, keep_until_chance=keep_until_chance, earlier=tuple(earlier))
+    return weighed, look_ahead(
+        known,
+        weighed,
+        as_of=day,
+        keep_until_chance=keep_until_chance,
+        earlier=tuple(earlier),
+        coming_temperature_c=coming_temperature_c,
+    )
 
 
-def _day_meant(evidence: Evidence) -> Date:
+def day_meant(evidence: Evidence) -> Date:
+    """The day that is meant when none is named, and a word about it if that is not today."""
     from sprout.outlook.ahead import recent
 
     day, today = recent(evidence, Date.today()), Date.today()
@@ -104,7 +113,7 @@ def _day_meant(evidence: Evidence) -> Date:
     return day
 
 
-def _earlier(path: Path, book: Path, as_of: Date) -> EarlierGrow:
+def earlier_from(path: Path, book: Path, as_of: Date) -> EarlierGrow:
     from sprout.book import Book
     from sprout.outlook import earlier_grow
 
