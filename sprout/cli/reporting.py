@@ -1,0 +1,64 @@
+"""Commands that make something to look at: report, film, tags, calendar."""
+
+from __future__ import annotations
+
+from datetime import date as Date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sprout.cli.forecasting import CHANCE, AsOf, KeepUntil, LearnFrom
+from sprout.cli.output import day_of, say
+
+if TYPE_CHECKING:
+    from sprout.book import Book
+    from sprout.evidence import Evidence
+    from sprout.outlook import Outlook
+    from sprout.timeline import Weighed
+
+BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
+
+
+def report(
+    book: BookArgument,
+    html: Annotated[Path, typer.Option("--html", metavar="FILE", help="The page to write.")],
+    as_of: AsOf = None,
+    keep_until_chance: KeepUntil = CHANCE,
+    learn_from: LearnFrom = None,
+) -> None:
+    """Write all about a grow on one page: to-do, lid, curves, forecasts, health, water, pictures, tables.
+
+    The page is one file that needs no network; it prints, and follows the light or dark of your screen.
+    """
+    from sprout.book import Book
+    from sprout.files import write_text
+    from sprout.report.html import html_report
+    from sprout.report.views import day_views, grid_of, kept_views
+
+    with Book(book) as opened:
+        evidence, weighed, ahead = _looked_at(opened, as_of, keep_until_chance, learn_from)
+        photos = opened.photos()
+        photos = photos[photos["date"] <= ahead.as_of.isoformat()]
+        kept = kept_views(photos, opened.path)
+        grid = grid_of(kept)
+        views = day_views(kept, opened.lid, grid) if grid else ()
+        text = html_report(evidence, weighed, ahead, opened.lid, photos=photos, views=views, grid=grid)
+    write_text(html, text)
+    say(f"{html}: written, {len(text.encode()) / 1e6:.1f} MB")
+
+
+def _looked_at(
+    book: Book, as_of: str | None, keep_until_chance: float, learn_from: list[Path] | None
+) -> tuple[Evidence, Weighed, Outlook]:
+    """What was known on the day that is meant, and the outlook of that day."""
+    from sprout.cli.forecasting import day_meant, earlier_from, look_at
+
+    evidence = book.evidence()
+    day: Date = day_of(as_of, "--as-of") if as_of else day_meant(evidence)
+    earlier = [earlier_from(path, book.path, day) for path in learn_from or ()]
+    weighed, ahead = look_at(evidence, as_of=day, keep_until_chance=keep_until_chance, earlier=earlier)
+    return evidence.until(day), weighed, ahead
+
+
+COMMANDS = {"report": report}
