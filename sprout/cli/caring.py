@@ -1,4 +1,4 @@
-"""Commands that plan: today, food, space, sow."""
+"""Commands that say what the lid needs: today, food, space."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from sprout.cli.output import Json, day_of, say, screen
 from sprout.errors import UsageError
 
 if TYPE_CHECKING:
-    from sprout.care.cautions import Caution
     from sprout.care.space import Arrangement
     from sprout.care.todo import Task
     from sprout.lid import Lid
@@ -50,7 +49,6 @@ def today(
     day = day_of(as_of, "--as-of") if as_of else day_meant(evidence)
     _, ahead = look_at(evidence, as_of=day, coming_temperature_c=temperature)
     now = [t for t in ahead.to_do if t.when <= day]
-    cautions = cautions_for(subject for t in now for subject in t.about)
     if calendar is not None:
         from sprout.report.calendar import calendar_text
 
@@ -58,13 +56,14 @@ def today(
         say(f"{calendar} written")
     if json:
         plain = ahead.as_json()
+        cautions = cautions_for(subject for t in now for subject in t.about)
         words = [{"caution": c.text, "source": str(c.source)} for c in cautions]
         print(json_.dumps({k: plain[k] for k in ("as_of", "to_do")} | {"mind": words}, indent=1, ensure_ascii=False))
     else:
-        _show_today(evidence.lid, day, now, [t for t in ahead.to_do if t.when > day], cautions)
+        _show_today(evidence.lid, day, now, [t for t in ahead.to_do if t.when > day])
 
 
-def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task], cautions: Sequence[Caution]) -> None:
+def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task]) -> None:
     from rich.padding import Padding
 
     from sprout.cli.forecasting import short
@@ -72,20 +71,32 @@ def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task]
     console = screen()
     console.print(f"[bold]{lid}[/bold] · {day}\n" + ("" if now else "\nNothing to do today."))
     for number, task in enumerate(now, 1):
-        console.print(f"{number:>2}  [bold]{_safe(task.what)}[/bold]{_until(task, day)}")
+        console.print(f"{number:>2}  [bold]{safe(task.what)}[/bold]{_until(task, day)}")
         for words in _reasons(task):
-            console.print(Padding(_safe(words), (0, 0, 0, 4)))
+            console.print(Padding(safe(words), (0, 0, 0, 4)))
     if coming:
         console.print("\n[bold]Coming[/bold]")
         for task in coming:
-            console.print(f"  {short(task.when):>6}  {_safe(task.what)}{_until(task, day)}", style=None)
-    if cautions:
+            console.print(f"  {short(task.when):>6}  {safe(task.what)}{_until(task, day)}", style=None)
+    show_cautions([subject for task in now for subject in task.about])
+
+
+def show_cautions(subjects: Sequence[str]) -> None:
+    """The cautions that apply to the subjects, if any."""
+    from rich.padding import Padding
+
+    from sprout.care.cautions import cautions_for
+
+    console = screen()
+    found = cautions_for(subjects)
+    if found:
         console.print("\n[bold]Mind[/bold]")
-        for caution in cautions:
-            console.print(Padding(_safe(caution.text), (0, 0, 0, 4)))
+    for caution in found:
+        console.print(Padding(safe(caution.text), (0, 0, 0, 4)))
 
 
-def _safe(words: str) -> str:
+def safe(words: str) -> str:
+    """Words that hold square brackets, for the console."""
     from rich.markup import escape
 
     return escape(words)
