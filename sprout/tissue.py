@@ -27,6 +27,9 @@ _EVEN, _SURE = -0.3, 2.0
 taken for all leaf or none."""
 _GAP_MM = 1.5
 """How much of a stem may not be seen at all."""
+_BROAD, _BROAD_MM = 2.0, 6.0
+"""How much broader than any leaf over the lid something green outside it must be to be none of the lid's, and the least
+half width for which this is asked."""
 _PLUG = 1.05
 """How far from a site's centre a film of algae may reach, in hole radii."""
 
@@ -86,6 +89,33 @@ def _rooted(
     )
 
 
+def _too_broad(
+    plant: npt.NDArray[np.bool_], registration: Registration, outline_mm: Array, box: Box, px_per_mm: float
+) -> npt.NDArray[np.bool_]:
+    """Green cloth, a big leaf of a house plant: what lies beside the lid and is far broader than any leaf over it.
+
+    Half widths are distances to the nearest pixel that is no plant, at a quarter of the size.
+    """
+    left, top, right, bottom = box
+    size = (-(-(right - left) // 4), -(-(bottom - top) // 4))
+    small = cv2.resize(plant.astype(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA) > 127
+    (x0, y0), (x1, y1) = outline_mm.min(0), outline_mm.max(0)
+    corners = registration.to_px(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])) - [left, top]
+    over = np.zeros(small.shape, np.uint8)
+    cv2.fillConvexPoly(over, (corners / 4).round().astype(np.int32), 1)
+    half_width = cv2.distanceTransform(np.pad(small, 1, mode="edge").astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    own = max(float(half_width[over > 0].max(initial=0)), _BROAD_MM * px_per_mm / 4 / _BROAD)
+    if not ((half_width > _BROAD * own) & (over == 0)).any():
+        return np.zeros(plant.shape, bool)
+    # all of it that a leaf of the lid could not be, and the rim around that
+    body = cv2.distanceTransform((half_width <= own).astype(np.uint8), cv2.DIST_L2, 5) <= own + 1
+    _, parts = cv2.connectedComponents((body & small).astype(np.uint8), connectivity=8)
+    broad = np.unique(parts[(half_width > _BROAD * own) & (over == 0)])
+    return np.asarray(
+        cv2.resize(np.isin(parts, broad).astype(np.uint8), plant.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    )
+
+
 def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None) -> Tissue:
     """Give every pixel of a registered photo its class.
 
@@ -96,11 +126,14 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     seen = look(rgb, registration, lid, outline)
     left, top, right, bottom = seen.box
     roots = _discs(registration, lid, seen.box, _ROOT)
-    gap_px = _GAP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
+    px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
     guess = 1 / (1 + cv2.exp(-np.clip(seen.plant - np.float32(_EVEN), -_SURE, _SURE)))
     faint = cv2.resize(seen.plant, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR) > _FAINT
     leaf = (leaf_share(rgb[top:bottom, left:right], guess) > 0.5) & faint
-    plant = _rooted(leaf, faint, roots, gap_px)
+    if outline is not None:
+        foreign = _too_broad(leaf, registration, outline, seen.box, px_per_mm)
+        leaf, faint = leaf & ~foreign, faint & ~foreign
+    plant = _rooted(leaf, faint, roots, _GAP_MM * px_per_mm)
     film = seen.film & _discs(registration, lid, seen.box, _PLUG) & ~plant
     classes = np.zeros(photo.rgb.shape[:2], np.uint8)
     part = classes[top:bottom, left:right]

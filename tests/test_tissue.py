@@ -69,6 +69,25 @@ def test_leaves_are_followed_beyond_the_lid() -> None:
     assert is_plant(tissue.classes)[outside].mean() > 0.9
 
 
+def test_a_broad_green_thing_that_touches_a_leaf_is_not_the_lids() -> None:
+    drawing = draw_lid(drawn_lid(), sprouts={"A1": Stand(1, leaf_mm=30, true_pairs=1)}, fill=0.5)
+    plant = is_plant(drawing.tissue)
+    leaf = drawing.rgb[plant].mean(0)
+    ys, xs = np.nonzero(plant)
+    tip = np.array([xs[ys.argmin()], ys.min()])
+    radius = 150
+    y, x = np.mgrid[: plant.shape[0], : plant.shape[1]]
+    outline = read(drawing).outline_mm
+    assert outline is not None
+    top = drawing.registration.to_px(outline).min(0)[1]
+    # a cloth whose lower edge runs just outside the plate and touches the leaf's tip
+    cloth = (np.hypot(x - tip[0], y - (min(tip[1], top - 12) - radius + 8)) < radius) & ~plant
+    drawing.rgb[cloth] = (0.8 * leaf).astype(np.uint8)
+    found = is_plant(read(drawing).classes)
+    assert found[cloth].mean() < 0.1
+    assert found[plant].mean() > 0.8
+
+
 def test_a_leaf_that_reaches_no_site_is_not_the_lids() -> None:
     drawing = draw_lid(drawn_lid(), sprouts={"B2": 2}, fill=0.5)
     stray = drawing.rgb.copy()
