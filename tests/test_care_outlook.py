@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from grows import LID, SOWN, add, on, reading, survey, view
 
 from sprout.book import Book, Grow
+from sprout.cli import main
 from sprout.feed import US_TEASPOON_ML, parse_feed
 from sprout.outlook import Outlook, look_ahead
 from sprout.plugs import Note, Sowing
@@ -127,3 +129,19 @@ def test_without_a_described_food_the_usual_dose_is_two_teaspoons_in_four_litres
         feed = outlook(book, 5).feed
     assert feed.dose_tsp == pytest.approx(2.0, abs=0.05)
     assert "common practice" in feed.basis
+
+
+def test_the_food_command_doses_and_reads_meters(book: Book, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["food", str(book.path), "--as-of", str(on(25))]
+    assert main([*words, "--litres", "4", "--ppm", "700", "--scale", "700"]) == 0
+    out = capsys.readouterr().out
+    assert "For 4 litres   9.86 mL (2 US teaspoons)" in out
+    assert "1.00 mS/cm (500 ppm on scale 500, 640 ppm on scale 640, 700 ppm on scale 700)" in out
+    assert "feed a little" in out
+    assert "Never mix two concentrates undiluted" in out
+    assert main([*words, "--litres", "4", "--ec", "3", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["topup"]["dose_ml"] == pytest.approx(2 * US_TEASPOON_ML)
+    assert data["measured_ec_ms_cm"] == 3
+    assert main([*words, "--scale", "600"]) == 2
+    assert main([*words, "--ec", "1", "--ppm", "500"]) == 2

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json as json_
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date as Date
-from math import isfinite
+from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sprout.care.space import Arrangement
     from sprout.care.todo import Task
     from sprout.lid import Lid
+    from sprout.outlook.records import Feed
 
 BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
 _GIVEN_UP = ("give up", "resow or close the hole")
@@ -115,6 +116,83 @@ def _reasons(task: Task) -> list[str]:
     return [why, f"basis: {task.basis}"]
 
 
+def food(
+    book: BookArgument,
+    litres: Annotated[
+        float | None, typer.Option("--litres", metavar="LITRES", min=0.01, max=10_000, help="A top-up of so many.")
+    ] = None,
+    ec: Annotated[
+        float | None, typer.Option("--ec", metavar="MS_CM", min=0, max=20, help="Meter reading, mS/cm.")
+    ] = None,
+    ppm: Annotated[
+        float | None, typer.Option("--ppm", metavar="PPM", min=0, max=14_000, help="Meter reading, ppm.")
+    ] = None,
+    scale: Annotated[int, typer.Option("--scale", metavar="500|640|700", help="The ppm meter's scale.")] = 500,
+    as_of: AsOf = None,
+    json: Json = False,
+) -> None:
+    """How much plant food the water needs, and what a meter says of it."""
+    from sprout.book import Book
+    from sprout.cli.forecasting import day_meant, look_at
+    from sprout.feed import PPM_SCALES, ec_of, parse_feed, ppm_of
+
+    if scale not in PPM_SCALES:
+        raise UsageError(f"--scale {scale}", "is no scale", "look it up in the meter's leaflet: 500, 640 or 700")
+    if ec is not None and ppm is not None:
+        raise UsageError(f"--ec {ec:g} --ppm {ppm:g}", "are two readings", "give one of them")
+    with Book(book) as opened:
+        evidence = opened.evidence()
+    day = day_of(as_of, "--as-of") if as_of else day_meant(evidence)
+    _, ahead = look_at(evidence, as_of=day)
+    feed = ahead.feed
+    measured = ec if ppm is None else ec_of(ppm, scale)
+    dose = None if litres is None else parse_feed(feed.food).dose(litres, strength=feed.strength_pct / 100)
+    if json:
+        more: dict[str, object] = {"measured_ec_ms_cm": measured}
+        if dose is not None:
+            more["topup"] = {"litres": litres, "dose_ml": dose.ml, "dose_tsp": dose.tsp, "dose_g": dose.g}
+        print(json_.dumps(ahead.as_json()["feed"] | more, indent=1, ensure_ascii=False))
+        return
+    console = screen()
+    for line in _food_lines(feed):
+        console.print(safe(line))
+    if dose is not None:
+        console.print(f"For {litres:g} litres   {dose}")
+    if measured is not None:
+        readings = ", ".join(f"{ppm_of(measured, s):.0f} ppm on scale {s}" for s in PPM_SCALES)
+        console.print(f"Meter           {measured:.2f} mS/cm ({readings}): {_judged(measured, feed)}")
+    show_cautions(["feed"])
+
+
+def _food_lines(feed: Feed) -> Iterator[str]:
+    from sprout.feed import parse_feed
+
+    if feed.start_on is None:
+        yield "Nothing is up yet: plain water until the first seedlings are."
+    else:
+        yield f"Begin           {feed.start_on}, when the first seedlings were up"
+    food, share = parse_feed(feed.food), feed.strength_pct / 100
+    yield f"Dose            {food.dose(1, strength=share)} a litre, {feed.strength_pct:.0f} % of the full dose"
+    if not isnan(feed.litres):
+        yield f"For what is in  {food.dose(feed.litres, strength=share)} for {feed.litres:.1f} litres of fresh water"
+    if feed.unfed_litres:
+        words = f"{food.dose(feed.unfed_litres, strength=share)} for {feed.unfed_litres:g} litres"
+        yield f"Topped up       {words} since food was last noted"
+    yield f"Last full change {feed.days_since_change} days ago" + ("" if feed.last_change else ", the first filling")
+    if feed.ec_text:
+        yield feed.ec_text[0].upper() + feed.ec_text[1:]
+    yield f"basis: {feed.basis}"
+
+
+def _judged(ec: float, feed: Feed) -> str:
+    if isnan(feed.ec_low_ms_cm):
+        return "no range is known for these crops"
+    low, high = feed.ec_low_ms_cm, feed.ec_high_ms_cm
+    if ec > high:
+        return f"above {low:g} to {high:g}, top up with plain water"
+    return f"below {low:g} to {high:g}, feed a little" if ec < low else f"within {low:g} to {high:g}"
+
+
 def space(
     book: BookArgument,
     stay: Annotated[
@@ -208,4 +286,4 @@ def _show_space(found: Arrangement, lid: Lid, waiting: Sequence[str], lines: Seq
             print(f"  {line}")
 
 
-COMMANDS = {"today": today, "space": space}
+COMMANDS = {"today": today, "food": food, "space": space}
