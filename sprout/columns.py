@@ -108,7 +108,7 @@ PLUG_STATES = _t(
 PLUGS = (
     *PLUG_STATES,
     *_t(
-        ("p_yet", "float", "", "chance that a still empty plug sprouts yet", 4),
+        ("p_yet", "float", "", "chance that an empty plug sprouts yet; of one in doubt, that it is up or comes yet", 4),
         ("give_up_on", "text", "ISO 8601", "day on which that chance, if it stays empty, has become too small to wait"),
         ("advice", "text", "", "what to do with the plug"),
         ("advice_why", "text", "", "the reason in one sentence"),

@@ -565,6 +565,7 @@ def test_a_plug_in_doubt_is_neither_up_nor_empty_in_the_forecast(p_up):
     assert (got.sprouted_final.low, got.sprouted_final.high) == (4, 5)
     assert got.sprouted_now == (5 if p_up >= 0.5 else 4)
     assert got.germination_pct.low < got.germination_pct.high
+    assert p_up <= got.plugs[-1].p_yet < p_up + 0.05  # by day 40 next to nothing comes that is not up
     sure = basil_forecast([*plugs[:-1], replace(plugs[-1], p_up=1.0)], 40)
     assert sure.sprouted_final == (5, 5, 5)
 

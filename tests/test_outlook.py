@@ -325,6 +325,7 @@ def check(ahead: Outlook) -> None:
         assert p.why
         assert "nan" not in p.why.lower()
         assert (p.status == "retired") == (p.site == "")
+        assert p.status not in ("sprouted", "retired") or isnan(p.p_yet)
         if p.status == "empty" and p.advice in ("wait", "give up"):
             assert p.give_up_on is not None
             assert p.give_up_on >= ahead.as_of
@@ -415,6 +416,17 @@ def test_a_seedling_that_is_gone_counts_no_more(tmp_path: Path) -> None:
     assert lost.advice == "resow or close the hole"
     assert lost.first_pick.mid is None
     assert ahead.grow.sprouted_now == ahead.grow.sprouted_final.low == 1
+
+
+def test_a_plug_in_doubt_is_given_the_chance_that_it_is_up(tmp_path: Path) -> None:
+    faint = {"p_sprouted": 0.85, "tissue_cm2": 0.2}
+    with begin(tmp_path / "b") as book:
+        fill(book, {"A1": 5}, range(1, 20))
+        for day in (20, 21):
+            add(book, survey(f"x{day}", day, shows(day, {"A1": 5}) | {"B1": reading("B1", 1, **faint)}))
+        ahead = outlook_of(book.evidence(), 21)
+    assert plug(ahead, "B1").status == "unsure"
+    assert plug(ahead, "B1").p_yet > 0.1 > 2 * plug(ahead, "B2").p_yet
 
 
 def test_after_a_picking_the_next_one_is_foretold(tmp_path: Path) -> None:

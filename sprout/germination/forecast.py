@@ -46,10 +46,11 @@ class PlugForecast:
     up:
         Whether it counts as up.
     p_yet:
-        Chance that a seedling comes up in it after its last empty look; NaN for a plug that is up.
+        Chance that a seedling comes up in it after its last empty look, or is up where the last looks leave that open.
+        NaN for a plug that is surely up.
     give_up_on:
         First day on which ``p_yet`` of the plug, if empty until then, falls below the set chance. None for a plug that
-        is up.
+        is surely up.
     final_count_on:
         The day on which the seed-testing calendar counts last.
     why:
@@ -165,13 +166,15 @@ class _CropForecast:
 
     def plug(self, plug: Onset) -> PlugForecast:
         final_count_on = plug.sown + timedelta(days=self.prior.final_day)
-        if plug.up:
+        if plug.up and not plug.doubtful:
             return PlugForecast(plug.plug, plug.crop, True, np.nan, None, final_count_on, "")
         case = (self._germs(plug), self._empty_since(plug), plug.sown)
         if case not in self._known:
             self._known[case] = self._empty_plug(plug)
         p_yet, give_up_on, why = self._known[case]
-        return PlugForecast(plug.plug, plug.crop, False, p_yet, give_up_on, final_count_on, why)
+        if plug.doubtful:
+            p_yet = plug.p_up + (1 - plug.p_up) * p_yet
+        return PlugForecast(plug.plug, plug.crop, plug.up, p_yet, give_up_on, final_count_on, why)
 
     def _empty_plug(self, plug: Onset) -> tuple[float, date, str]:
         last, age = self._last_day(plug), self._age(plug)

@@ -181,6 +181,8 @@ def _plug(
     concerns_of: tuple[str, ...],
 ) -> PlugOutlook:
     sown = date.fromisoformat(row["sown"])
+    if row["status"] == "sprouted":
+        coming = None
     first = Days.of(picking.first_pick if picking else None)
     following = Days.of(picking.next_pick if picking else None)
     condition = Condition(

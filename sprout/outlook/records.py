@@ -64,7 +64,8 @@ class PlugOutlook:
     Attributes
     ----------
     p_yet:
-        Chance that a plug with nothing up at its last look sprouts yet; NaN for one that is up or was.
+        Chance that a plug with nothing up at its last look sprouts yet; of one in doubt, that it is up or comes yet.
+        NaN for one that is up or was.
     give_up_on:
         First day on which that chance, if it stays empty, is below the set one.
     first_pick, next_pick:
