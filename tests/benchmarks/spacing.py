@@ -35,8 +35,9 @@ def main() -> None:
             took = time.perf_counter() - begun
             slowest = max(slowest, took)
             gaps.append(1 - got.nearest_mm[1] / got.bound_mm)
+            near, nearer = got.nearest_mm
             print(
-                f"{name:10s} {plants:3d} plants {took:5.2f} s  {got.nearest_mm[0]:4.0f} -> {got.nearest_mm[1]:6.1f} mm, "
+                f"{name:10s} {plants:3d} plants {took:5.2f} s  {near:4.0f} -> {nearer:6.1f} mm, "
                 f"bound {got.bound_mm:6.1f}, {len(got.moves)} moves"
             )
     word = "met" if slowest < SECONDS else "missed"
