@@ -15,7 +15,7 @@ from sprout.photo import Photo
 from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
-from sprout.registration.holes import Circles, Rims, find_circles, see_rims
+from sprout.registration.holes import Circles, Rims, find_circles, leafy, see_rims
 from sprout.registration.lattice import grow, place
 from sprout.registration.tags import find_tags
 from sprout.registration.view import preference
@@ -29,10 +29,19 @@ RIVAL = 0.85
 """Placements with this share of the best one's score are looked at more closely; the rest are out of the running."""
 LEAST_SEEN = 0.4
 """Least share of the sites that must show with nothing to compare with."""
+FEW = 0.6
+"""With fewer holes than this share in sight, many ways to lay the lid over them are looked at."""
 LEAST_LEAD = 0.4
 """Least lead of the best placement over the next: about half a hole seen or not seen."""
+CLEAR_LEAD = 1.0
+"""Lead with which three holes are enough: every other way to lay the lid over them has a site where none can be."""
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
+LEAST_RIM = 0.4
+"""Least share of a rim's circumference that must show."""
+SURE = (0.4, 0.7)
+"""The same at first, beside a known view: where many rims show in part they find each other; where few show, and foil
+has round edges too, only the surest are to be trusted until the plate has its say."""
 PLAIN = 0.4
 """The same where the photo looks like the known view as well."""
 ALIKE = 0.7
@@ -45,7 +54,8 @@ LEAST_PREFERENCE = 0.07
 class _Candidate:
     """A refined pose; which rims agree with it, and how far they and the known tags are off, in mm.
 
-    ``tags`` is how many known tags hold it, ``alike`` how well the photo agrees with the known view if it was compared.
+    ``tags`` is how many known tags hold it, ``alike`` how well the photo agrees with the known view if it was compared,
+    ``lead`` how much more speaks for this placement than for the next.
     """
 
     fit: Fit
@@ -54,6 +64,7 @@ class _Candidate:
     residual_mm: Array
     tags: int
     alike: float = 0.0
+    lead: float = 0.0
 
     @property
     def support(self) -> float:
@@ -92,6 +103,7 @@ def _refine(
     *,
     beside: Comparison | None = None,
     levels: tuple[int, ...] = (4, 4, 2, 2),
+    sure: float = LEAST_RIM,
 ) -> _Candidate | None:
     """See all rims from the pose, fit, and look again; ``beside`` the known view what shows of the plate counts too."""
     anchored = [k for k in tags_px if known is not None and k in known.tags_mm]
@@ -103,7 +115,8 @@ def _refine(
     for level in levels if beside is not None else (2, 2, 2):
         rims = see_rims(photo.rgb, pose.rims, lid.sites_mm, lid.hole_mm)
         off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
-        used = (rims.support > 0.4) & (off < limit)
+        # beside a view the surest rims come first, and others once the pose can tell which are true
+        used = (rims.support > (sure if level > 2 else LEAST_RIM)) & (off < limit)
         if used.sum() + 2 * len(anchored) < (3 if beside is None else 1):
             return None
         seen = pose.rims.to_px(lid.sites_mm[used] + rims.offset_mm[used])
@@ -164,24 +177,42 @@ def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None) -> Po
     return ways[best]
 
 
-def _strays(photo: Photo, lid: Lid, pose: Pose) -> int:
-    """How many sites lie on another ground than the rest: off the plate, that is, if not under a leaf."""
+def _misfits(photo: Photo, lid: Lid, candidate: _Candidate) -> float:
+    """How many sites cannot be where a placement has them.
+
+    A site is a hole: what looks like the ground around it is bare plate, or table. And there is plate around it: even
+    ground of another colour than round the holes that show is not the plate, and speaks half as loud.
+    """
     turn = np.linspace(0, 2 * np.pi, 25)[:-1]
-    ring = 0.85 * lid.hole_mm * np.column_stack([np.cos(turn), np.sin(turn)])
-    at = pose.registration().to_px((lid.sites_mm[:, None] + ring[None]).reshape(-1, 2))
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    # the first rings lie in the hole, the last on the plate around it
+    rings = np.concatenate([radius * lid.hole_mm * unit for radius in (0.12, 0.24, 0.36, 0.85)])
+    at = candidate.fit.pose.registration().to_px((lid.sites_mm[:, None] + rings[None]).reshape(-1, 2))
     h, w = photo.rgb.shape[:2]
     x, y = np.rint(at).astype(int).T
     outside = (x < 0) | (y < 0) | (x >= w) | (y >= h)
-    colour = photo.rgb[y.clip(0, h - 1), x.clip(0, w - 1)].astype(float)
-    leaf = 2 * colour[:, 1] - colour[:, 0] - colour[:, 2] > 30
-    colour[outside | leaf] = np.nan
-    colour = colour.reshape(len(lid.sites_mm), -1, 3)
-    bare = np.isfinite(colour[..., 0]).sum(1) >= 6
-    if bare.sum() < 3:
-        return 0
-    typical = np.nanmedian(colour[bare], axis=1)
-    # brightness varies over a plate with the light; a table differs by more
-    return int((np.linalg.norm(typical - np.median(typical, axis=0), axis=1) > 60).sum())
+    colour = photo.rgb[y.clip(0, h - 1), x.clip(0, w - 1)]
+    leaf = leafy(colour[None])[0] > 0
+    seen = np.where((outside | leaf)[:, None], np.nan, colour).reshape(len(lid.sites_mm), 4, len(turn), 3)
+    around, within = seen[:, 3], seen[:, :3].reshape(len(seen), -1, 3)
+    open_ = np.isfinite(around[..., 0]).sum(1) >= 6
+    if open_.sum() < 3:
+        return 0.0
+    typical = np.full((len(seen), 3), np.nan)
+    typical[open_] = np.nanmedian(around[open_], axis=1)
+    sure = open_ & candidate.used if (open_ & candidate.used).sum() >= 2 else open_
+    uneven = np.full(len(seen), np.inf)
+    uneven[open_] = np.nanmedian(np.linalg.norm(around[open_] - typical[open_, None], axis=2), axis=1)
+    plate = np.nanmedian(typical[sure], axis=0)
+    # a leaf's shade darkens a plate by a third and keeps its colour
+    shade = np.clip(typical.sum(1) / plate.sum(), 0.6, 1.5)[:, None]
+    apart = np.linalg.norm(typical - shade * plate, axis=1)
+    stray = (apart > max(25.0, 3 * float(np.nanmedian(apart[sure])))) & (uneven < 12)
+    bare = np.isfinite(within[..., 0]).sum(1)
+    alike = (np.linalg.norm(within - typical[:, None], axis=2) < 25).sum(1)
+    # a sticker of the plate's own colour has a rim all round
+    no_hole = open_ & (bare > 20) & (alike > 0.9 * bare) & (candidate.rims.support < 0.75)
+    return float(np.where(no_hole, 1.0, 0.5 * stray).sum())
 
 
 def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
@@ -192,22 +223,25 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
         scale = float(np.median(sides)) / lid.tags.size_mm
     circles = find_circles(photo.rgb)
     placements = place(circles, lid, photo.rgb.shape[:2], px_per_mm=scale)
-    close = [p for p in placements[:6] if p.score >= RIVAL * placements[0].score]
+    if known is None and (not placements or (placements[0].circle >= 0).mean() < FEW):
+        placements = place(circles, lid, photo.rgb.shape[:2], px_per_mm=scale, most=48)
+    close = [p for p in placements[:12] if p.score >= RIVAL * placements[0].score]
     refined = [(p.score, c) for p in close if (c := _refine(photo, lid, p.fit.pose, tags_px, None)) is not None]
     if not refined and known is None:
         raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
     # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
-    marks = [score + c.support - 0.5 * _strays(photo, lid, c.fit.pose) for score, c in refined]
+    marks = [score + c.support - _misfits(photo, lid, c) for score, c in refined]
     order = np.argsort(marks)[::-1]
     rivals: list[_Candidate] = [refined[k][1] for k in order]
-    if len(rivals) > 1 and known is None and marks[order[0]] - marks[order[1]] < LEAST_LEAD:
+    lead = marks[order[0]] - marks[order[1]] if len(rivals) > 1 else np.inf
+    if known is None and lead < LEAST_LEAD:
         raise NotRegistered(
             photo.path,
             "there is more than one way to lay the lid over the holes that show",
             "uncover a hole in each corner for the photo, or give a photo of the empty lid",
         )
     if known is None or (rivals and rivals[0].used.mean() > DECISIVE):
-        return rivals[0]
+        return replace(rivals[0], lead=float(lead))
     beside = Comparison(photo.rgb, known, lid)
     ways = [rotation for rotation, _, _ in symmetries(lid)]
     starts = [
@@ -243,15 +277,17 @@ def _by_view(
             grown = grow(start, circles, lid, tree, belief=partial(beside.belief, reduce=level))
             if grown is not None:
                 rough.append((beside.agreement(grown[0].pose.registration(), 4), grown[0].pose))
-    better = [_refine(photo, lid, pose, tags_px, None, beside=beside) for pose in _apart(rough, lid, 6)]
+    better = [
+        _refine(photo, lid, pose, tags_px, None, beside=beside, sure=sure)
+        for pose in _apart(rough, lid, 6)
+        for sure in SURE
+    ]
     found = [
         again
         for pose in _apart([(c.alike, c.fit.pose) for c in better if c is not None], lid, 2)
         for rotation, _, _ in symmetries(lid)
-        if (again := _refine(photo, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(4, 2, 2)))
+        if (again := _refine(photo, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
     ]
-    if DEBUG is not None:
-        DEBUG.extend((c.alike, c) for c in found)
     found.sort(key=lambda c: -c.alike)
     if not found or found[0].alike < ALIKE:
         raise NotRegistered(
@@ -260,9 +296,6 @@ def _by_view(
             "check that it is the right lid, lift some leaves aside, or stick tags on the lid before the next grow",
         )
     return found[0]
-
-
-DEBUG = None
 
 
 def register(
@@ -294,7 +327,12 @@ def register(
         candidate = _by_holes(photo, lid, tags_px, known)
     pose = candidate.fit.pose
     seen = int(candidate.used.sum())
-    least = 2 if candidate.alike > ALIKE else min(len(lid.labels), max(4, int(np.ceil(LEAST_SEEN * len(lid.labels)))))
+    least = max(4, int(np.ceil(LEAST_SEEN * len(lid.labels))))
+    if candidate.alike > ALIKE:
+        least = 2
+    elif candidate.lead > CLEAR_LEAD:
+        least = 3
+    least = min(least, len(lid.labels))
     if candidate.tags < 2 and seen < least:
         raise NotRegistered(
             photo.path,

@@ -185,8 +185,10 @@ def _same_place(a: Array, b: Array) -> bool:
     return bool(distance.min(1).max() < 0.3 * np.median(np.sort(apart, axis=1)[:, 1]))
 
 
-def place(circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: float | None = None) -> list[Placement]:
-    """Ways to lay the lid over the circles, best first, each at another place of the picture.
+def place(
+    circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: float | None = None, most: int = 12
+) -> list[Placement]:
+    """Ways to lay the lid over the circles, best first, each at another place of the picture; ``most`` are tried.
 
     Turns of the lid onto itself are not told apart here: of each set one is returned.
     """
@@ -196,7 +198,7 @@ def place(circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: fl
     pivot = lid.sites_mm.mean(0)
     placements: list[Placement] = []
     places: list[Array] = []
-    for _, (a, b) in first_poses(circles, lid, px_per_mm=px_per_mm):
+    for _, (a, b) in first_poses(circles, lid, px_per_mm=px_per_mm, most=most):
         centre = a * complex(*pivot) + b
         start = Pose.facing(
             roll=float(np.angle(a)),
