@@ -48,6 +48,20 @@ def report(
     say(f"{html}: written, {len(text.encode()) / 1e6:.1f} MB")
 
 
+def tags(
+    file: Annotated[Path, typer.Argument(metavar="FILE.pdf", help="The sheet to write.")],
+    paper: Annotated[str, typer.Option("--paper", metavar="a4|letter", help="Paper size of your printer.")] = "a4",
+) -> None:
+    """Write a sheet of tags to print, true to scale.
+
+    Four tags in two sizes, a strip of greys, a bar to check the scale with, and how to stick them.
+    """
+    from sprout.report.tagsheet import write_tag_sheet
+
+    write_tag_sheet(file, paper=paper.lower())
+    say(f"{file}: written; print it at 100 %")
+
+
 def _looked_at(
     book: Book, as_of: str | None, keep_until_chance: float, learn_from: list[Path] | None
 ) -> tuple[Evidence, Weighed, Outlook]:
@@ -61,4 +75,4 @@ def _looked_at(
     return evidence.until(day), weighed, ahead
 
 
-COMMANDS = {"report": report}
+COMMANDS = {"report": report, "tags": tags}
