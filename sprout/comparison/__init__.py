@@ -1,4 +1,4 @@
-"""Stage 10, several grows -> lined up by days after sowing, tested, and said in plain words."""
+"""Stage 11, several grows -> lined up by days after sowing, tested, and said in plain words."""
 
 from sprout.comparison.compare import Compared, Group, Pair, compare_grows
 from sprout.comparison.grown import Grown, grouped, grown

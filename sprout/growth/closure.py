@@ -11,15 +11,15 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.growth.crossing import DRAWS, Dates, dates_of, days_to, guess_for
-from sprout.growth.curves import EXPOLINEAR, GOMPERTZ, LOGISTIC
+from sprout.growth.curves import EXPOLINEAR, EXPONENTIAL, GOMPERTZ, LOGISTIC
 from sprout.growth.fit import fit_curve
 
 CLOSED_PCT = 90.0
 _LEAST_PCT = 0.001
 _MOST_PCT = 99.0  # beyond, a per mille of bare lid more or less would decide
 # First guess of (log limit, log rate) of leaf over lid, and standard deviations of them and of the log first leaf.
-_GUESS = (log(3.5), log(0.15))
-_SPREAD = np.diag([0.25, 0.5, 0.7]) ** 2
+_GUESS = (log(4.0), log(0.2))
+_SPREAD = np.diag([0.3, 0.6, 0.7]) ** 2
 _NOISE, _NOISE_LOOKS, _ALIKE = 0.1, 6.0, 8.0
 
 
@@ -54,7 +54,7 @@ def closure(looked: Sequence[date], cover_pct: npt.ArrayLike, *, as_of: date) ->
     rng = np.random.default_rng(5)
     z, stray = rng.standard_normal((DRAWS, 3)), rng.standard_normal(DRAWS)
     drawn, cost = [], []
-    for curve in (LOGISTIC, GOMPERTZ, EXPOLINEAR):
+    for curve in (LOGISTIC, GOMPERTZ, EXPOLINEAR, EXPONENTIAL):
         guess = guess_for(curve, np.array([*_GUESS, min(log(leaf[0]), _GUESS[0] - 1)]))
         noise = _NOISE
         for _ in range(2):

@@ -9,13 +9,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from sprout.growth.curves import EXPOLINEAR, GOMPERTZ, Curve
+from sprout.growth.curves import EXPOLINEAR, EXPONENTIAL, GOMPERTZ, Curve
 
 FloatArray = npt.NDArray[np.float64]
 
 DRAWS = 300
 LAST_DAY = 365  # no forecast reaches further
-STRAY = 0.2  # log standard deviation of what a coming day is worth in days of the past
+STRAY = 0.28  # log standard deviation of what a coming day is worth in days of the past
 
 
 class Dates(NamedTuple):
@@ -52,6 +52,8 @@ def guess_for(curve: Curve, logistic: FloatArray) -> FloatArray:
     if curve is GOMPERTZ:
         span = limit - start
         return np.array([limit, log(span / half * log(span / log(2))), start])
+    if curve is EXPONENTIAL:
+        return np.array([limit, log((limit - log(2) - start) / half), start])
     if curve is EXPOLINEAR:
         return np.array([limit + rate - log(4), rate, start])
     return logistic

@@ -112,7 +112,19 @@ def _expolinear_day(area: FloatArray, theta: FloatArray) -> FloatArray:
     return np.asarray((inner(np.log(area)) - inner(start)) / rate)
 
 
+def _exponential_log(t: FloatArray, theta: FloatArray) -> FloatArray:
+    rate, start = np.exp(theta[..., 1]), theta[..., 2]
+    return np.asarray(start + rate * t)
+
+
+def _exponential_day(area: FloatArray, theta: FloatArray) -> FloatArray:
+    rate, start = np.exp(theta[..., 1]), theta[..., 2]
+    return np.asarray((np.log(area) - start) / rate)
+
+
 LOGISTIC = Curve("logistic", _logistic_log, _logistic_day)
 GOMPERTZ = Curve("gompertz", _gompertz_log, _gompertz_day)
 EXPOLINEAR = Curve("expolinear", _expolinear_log, _expolinear_day)
+# not slowed yet: of its numbers the limit plays no part
+EXPONENTIAL = Curve("exponential", _exponential_log, _exponential_day)
 CURVES = {c.name: c for c in (LOGISTIC, GOMPERTZ, EXPOLINEAR)}

@@ -17,7 +17,7 @@ from sprout.germination.prior import median_day, prior_of
 from sprout.growth.canopy import Canopy
 from sprout.growth.closure import closure
 from sprout.growth.crossing import DRAWS, Dates, dates_of, days_to, guess_for
-from sprout.growth.curves import EXPOLINEAR, GOMPERTZ, LOGISTIC, Curve
+from sprout.growth.curves import EXPOLINEAR, EXPONENTIAL, GOMPERTZ, LOGISTIC, Curve
 from sprout.growth.fit import Fit, fit_curve
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.float64]
 
-_CURVES = (LOGISTIC, GOMPERTZ, EXPOLINEAR)
+_CURVES = (LOGISTIC, GOMPERTZ, EXPOLINEAR, EXPONENTIAL)
 _SEEDLING_CM2 = 0.4
 _LIMIT_PER_SITE = 1.3  # leaves overlap and reach over the edge
 _GARDEN_TO_LID = 0.85  # warm roots, light all day: sooner than in the garden (common practice)

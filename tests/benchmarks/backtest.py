@@ -228,9 +228,9 @@ def backtest(grows: int, world: World = FRESH, *, seed: int = 7, give_up: bool =
     rng = np.random.default_rng(seed)
     sites: list[tuple[float, bool, float]] = []  # tenth of the calendar, held, width
     ratios, held_pct, held_t50 = [], [], []
-    p, came, calendar, lawful = [], [], [], []
+    p, came, of, calendar, lawful = [], [], [], [], []
     lost, kept, saved = 0, 0, []
-    for _ in range(grows):
+    for number in range(grows):
         grow = simulate(rng, world)
         truth = grow.truth()
         final = int(np.isfinite(truth).sum())
@@ -251,6 +251,7 @@ def backtest(grows: int, world: World = FRESH, *, seed: int = 7, give_up: bool =
             for plug, first, seeds, found in zip(got.plugs, truth, grow.seeds, grow.evidence(day), strict=True):
                 if not plug.up:
                     p.append(plug.p_yet)
+                    of.append(number)
                     # up but not yet seen counts as coming
                     came.append(first < inf and first > found.empty_day - 0.65)
                     least = (grow.crop.germination_min_pct or 60) / 100
@@ -264,8 +265,7 @@ def backtest(grows: int, world: World = FRESH, *, seed: int = 7, give_up: bool =
             saved.extend(grow.crop.final_count_day - given[~comes])
     chance, outcome = np.array(p), np.array(came, dtype=float)
     brier = np.mean((chance - outcome) ** 2)
-    bins = np.digitize(chance, np.linspace(0.1, 0.9, 9))
-    off = [abs(chance[bins == b].mean() - outcome[bins == b].mean()) for b in range(10) if (bins == b).sum() >= 200]
+    off, off_error = _most_off(chance, outcome, np.array(of))
     tenths, held, widths = (np.array(x, dtype=float) for x in zip(*sites, strict=True))
     due = tenths <= 10
     out = {
@@ -282,12 +282,31 @@ def backtest(grows: int, world: World = FRESH, *, seed: int = 7, give_up: bool =
         "Brier below base rate %": 100 * (1 - brier / np.mean((outcome.mean() - outcome) ** 2)),
         "Brier below calendar day %": 100 * (1 - brier / np.mean((np.array(calendar) - outcome) ** 2)),
         "Brier below calendar with share %": 100 * (1 - brier / np.mean((np.array(lawful) - outcome) ** 2)),
-        "reliability, most off": max(off, default=nan),
+        "reliability, most off": off,
+        "reliability, its standard error": off_error,
         "base rate": outcome.mean(),
     }
     if give_up:
         out |= {"given up too soon %": 100 * lost / max(kept, 1), "days saved": float(np.mean(saved))}
     return out
+
+
+def _most_off(chance: np.ndarray, outcome: np.ndarray, grow: np.ndarray) -> tuple[float, float]:
+    """Greatest distance of the reliability curve from the diagonal, and its standard error.
+
+    Over tenths of the chance that forecasts of 60 grows or more fall into: those of one grow share its luck, so the
+    number of grows counts, and the error is that between grows.
+    """
+    bins = np.minimum((10 * chance).astype(int), 9)
+    found = []
+    for b in range(10):
+        here = bins == b
+        number = np.bincount(grow[here])
+        if (number > 0).sum() >= 60:
+            gap = np.bincount(grow[here], chance[here] - outcome[here])
+            mean = gap.sum() / number.sum()
+            found.append((abs(mean), np.sqrt(((gap - mean * number) ** 2).sum()) / number.sum()))
+    return max(found, default=(nan, nan))
 
 
 def _days_to_ask(crop: Crop) -> list[tuple[int, int]]:
