@@ -350,10 +350,12 @@ def water_tasks(water: Water, *, as_of: date, dry_sites: Sequence[str] = (), dry
         return []
     interval = f"empty {range_of(water.empty_on.low, water.empty_on.high)}"
     low = water.empty_on.low <= as_of + timedelta(days=_LOW_DAYS)
+    slow, usual, fast = water.litres_per_day
     room = ""
     if water.level_litres is not None and water.reservoir_litres is not None:
-        room = f", about {max(water.reservoir_litres - water.level_litres.mid, 0):.1f} litres"
-    slow, usual, fast = water.litres_per_day
+        then = 0 if dry_sites and low else (water.act_by - as_of).days
+        missing = water.reservoir_litres - water.level_litres.mid + usual * then
+        room = f", about {min(max(missing, 0.0), water.reservoir_litres):.1f} litres"
     rate = f"{usual:.2f} litres a day ({slow:.2f} to {fast:.2f})"
     if dry_sites and low:
         what = f"fill the reservoir now{room}; {', '.join(dry_sites)} look dry"

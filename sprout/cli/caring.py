@@ -78,7 +78,7 @@ def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task]
     if coming:
         console.print("\n[bold]Coming[/bold]")
         for task in coming:
-            console.print(f"  {short(task.when):>6}  {safe(task.what)}{_until(task, day)}", style=None)
+            console.print(f"  {short(task.when):>6}  {safe(task.what)}{_until(task, day)}{_range(task)}")
     show_cautions([subject for task in now for subject in task.about])
 
 
@@ -109,6 +109,10 @@ def _until(task: Task, day: Date) -> str:
     if task.by is None or task.by == task.when:
         return ""
     return f", overdue since {short(task.by)}" if task.by < day else f", by {short(task.by)}"
+
+
+def _range(task: Task) -> str:
+    return f" ({safe(task.interval)})" if task.interval else ""
 
 
 def _reasons(task: Task) -> list[str]:
