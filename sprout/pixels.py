@@ -27,6 +27,9 @@ PX_PER_MM = 4.0
 _BLOCK = 16
 _MOST_PX = 1.1e6
 """Largest window that the network is run on: more is scaled down, which bounds time and memory."""
+_STRIP, _SIGHT = 512, 96
+"""Rows that the network is run on at a time, which bounds its memory, and how far it sees beyond them: both multiples
+of the block, so that the strips give what the whole would."""
 _SITE_REACH = 4.0
 _DEPTH_MM = 20.0
 _GRID = 8
@@ -146,14 +149,26 @@ def planes(
     return out
 
 
+def _scores(given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """What the network makes of its planes (5, h, w): (5, 2, 2, h / 2, w / 2) float32 scores, by class and place in cell."""
+    network = _network()
+    _, high, wide = given.shape
+    out = np.empty((5, 2, 2, high // 2, wide // 2), np.float32)
+    for top in range(0, high, _STRIP):
+        bottom = min(high, top + _STRIP)
+        first, last = max(0, top - _SIGHT), min(high, bottom + _SIGHT)
+        network.setInput(np.ascontiguousarray(given[None, :, first:last]))
+        seen = np.asarray(network.forward()).reshape(5, 2, 2, (last - first) // 2, wide // 2)
+        out[..., top // 2 : bottom // 2, :] = seen[..., (top - first) // 2 : (bottom - first) // 2, :]
+    return out
+
+
 def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> Evidence:
     """What the pixels around the lid seem to be; ``rgb`` is the whole picture under corrected light."""
     box = window(rgb, registration, lid, outline_mm)
     left, top, right, bottom = box
     given = planes(rgb, registration, lid, outline_mm, box)
-    network = _network()
-    network.setInput(given[None])
-    scores = np.asarray(network.forward()).reshape(5, 2, 2, given.shape[1] // 2, given.shape[2] // 2)
+    scores = _scores(given)
     tissue = scores[1:4].max(0)
     kind = (1 + scores[1:4].argmax(0)).astype(np.uint8)
     film = (scores[4] > np.maximum(scores[0], tissue)).astype(np.uint8)
