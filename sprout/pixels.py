@@ -150,7 +150,7 @@ def planes(
 
 
 def _scores(given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """What the network makes of its planes (5, h, w): (5, 2, 2, h / 2, w / 2) float32 scores, by class and place in cell."""
+    """The scores of input planes (5, h, w): (5, 2, 2, h / 2, w / 2) float32, by class and place in the cell."""
     network = _network()
     _, high, wide = given.shape
     out = np.empty((5, 2, 2, high // 2, wide // 2), np.float32)
