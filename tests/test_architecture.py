@@ -28,6 +28,7 @@ FLOW = (
     "outlook",
     "comparison",
     "report",
+    "page",
     "cli",
 )
 HEAVY = {"cv2", "numpy", "pandas", "scipy", "skimage", "matplotlib", "PIL", "pillow_heif", "jinja2", "sqlite3"}

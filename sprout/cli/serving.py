@@ -1,12 +1,14 @@
-"""Commands that stay: watch a folder for photos."""
+"""Commands that stay until they are stopped: a page for the phone, a folder that is watched."""
 
 from __future__ import annotations
 
+from datetime import date as Date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sprout.cli.forecasting import CHANCE, KeepUntil, LearnFrom, earlier_from
 from sprout.cli.output import LIMIT, Megapixels, complain, outcome, say
 from sprout.errors import UsageError
 from sprout.settings import Settings
@@ -71,4 +73,67 @@ def _look(watched: Watch, counts: Counter[str], stop: Event) -> None:
             return
 
 
-COMMANDS = {"watch": watch}
+def serve(
+    book: BookArgument,
+    lan: Annotated[bool, typer.Option("--lan", help="For phones on the same network too.")] = False,
+    address: Annotated[
+        str | None, typer.Option("--address", metavar="ADDRESS", help="As --lan, at this address of the computer.")
+    ] = None,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen at; 0: any.")] = 8517,
+    keep_until_chance: KeepUntil = CHANCE,
+    learn_from: LearnFrom = None,
+    max_megapixels: Megapixels = LIMIT,
+) -> None:
+    """A page for the phone: take the photo, see what was read, correct it, note what you did.
+
+    It shows a code and a picture; open the picture with the phone's camera. Only on a network that you trust, and
+    never on the internet. Stop it with Ctrl-C.
+    """
+    import signal
+
+    try:
+        import python_multipart  # noqa: F401
+        import segno  # noqa: F401
+        import starlette  # noqa: F401
+        import uvicorn  # noqa: F401
+    except ImportError as e:
+        mend = 'install it with: python3 -m pip install "sprout-lid[web]"'
+        raise UsageError("serve", f"the part for the page is not installed ({e.name} is missing)", mend) from None
+    from sprout.book import Book
+    from sprout.page.server import HOME, bound, fit_address, lan_address, make_server
+    from sprout.page.uploads import Reader
+
+    Book(book).close()
+    where = fit_address(address) if address else lan_address() if lan else HOME
+    earlier = [earlier_from(path, book, Date.today()) for path in learn_from or ()]
+    with bound(where, port) as line:
+        reader = Reader()
+        try:
+            server, at = make_server(
+                book,
+                line,
+                read=reader,
+                settings=Settings(max_megapixels=max_megapixels),
+                announce=_show_code,
+                keep_until_chance=keep_until_chance,
+                earlier=earlier,
+            )
+            say(f"the page of {book} is at {at}; stop with Ctrl-C")
+            signal.signal(signal.SIGTERM, lambda *_: None)  # the server hears it and comes to its end by itself
+            server.run(sockets=[line])
+        finally:
+            reader.close()
+
+
+def _show_code(code: str, link: str) -> None:
+    """The code on the terminal, as a picture where that is one."""
+    import sys
+
+    from sprout.page.server import qr_text
+
+    if sys.stderr.isatty():
+        say(qr_text(link))
+    say(f"to pair a phone within ten minutes open {link}\nor type the code there: {code}")
+
+
+COMMANDS = {"watch": watch, "serve": serve}
