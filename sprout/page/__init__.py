@@ -6,6 +6,7 @@ uploads   a photo that arrives -> the book, read in a process of its own
 contents  the book -> what the pages show
 drawing   the lid as a picture with sites to tap, and curves
 forms     what is tapped and typed -> corrections and notes
+desk      what every page stands on
 app       the pages
 server    addresses, the code on the terminal, and the server itself
 """

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import re
 import secrets
 import threading
 import time
@@ -199,3 +200,16 @@ def _load(file: Path) -> list[Phone]:
     except (OSError, ValueError, TypeError, KeyError):
         return []
     return phones
+
+
+def code_in(text: str) -> str:
+    """What may be a code, "" for anything else."""
+    return text if re.fullmatch(r"[A-Za-z0-9-]{1,12}", text) else ""
+
+
+def kind_of_phone(agent: str) -> str:
+    """What a browser says it runs on, in one word."""
+    for word in ("iPhone", "iPad", "Android", "Windows", "Macintosh", "Linux"):
+        if word in agent:
+            return {"Macintosh": "Mac"}.get(word, word)
+    return "phone"

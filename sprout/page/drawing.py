@@ -13,7 +13,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from sprout.lid import Lid
-    from sprout.page.contents import View
+    from sprout.page.contents import Contents, View
 
 _AMISS_PCT = 10.0
 _PLAIN_WIDTH = 640.0
@@ -205,3 +205,50 @@ def _round_up(value: float) -> float:
         return 1.0
     power = 10.0 ** np.floor(np.log10(value))
     return float(next(k * power for k in (1, 2, 5, 10) if k * power >= value * (1 - 1e-9)))
+
+
+# of a book
+
+
+def picture_of(c: Contents, on: str) -> LidPicture:
+    """The lid on a day of looking, or with nothing looked at yet."""
+    new = frozenset(change.site for change in c.news(on) if change.kind in ("sprouted", "more")) if on else frozenset()
+    return lid_picture(c.lid, c.rows.get(on, ()), standing=c.standing, view=c.views.get(on), new=new)
+
+
+def up_in_words(c: Contents, on: str) -> str:
+    """How many plugs were up that day."""
+    rows = c.rows.get(on, ())
+    up = sum(row["status"] == "sprouted" for row in rows)
+    return f"{up} of {len(rows)} plugs up"
+
+
+def charts_of(c: Contents) -> tuple[list[Chart], list[Chart]]:
+    """Germination per crop and leaf over the lid; leaf of each plug."""
+    charts = []
+    for crop, rows in c.curves.items():
+        days = [float(r["day"]) for r in rows]
+
+        def column(name: str, rows: Any = rows, days: Any = days) -> list[tuple[float, float | None]]:
+            return list(zip(days, (r[name] for r in rows), strict=True))
+
+        charts.append(
+            chart(
+                f"Plugs up, % ({crop})",
+                seen=column("up_pct"),
+                fitted=column("fit_pct"),
+                band=(column("low_pct"), column("high_pct")),
+                most=100,
+                unit=" %",
+            )
+        )
+    whole = c.by_day
+    cover = [(float(r["day"]), r["cover_pct"]) for r in whole]
+    charts.append(chart("Leaf, % of the lid’s area", seen=cover, unit=" %", dots=True))
+    most = max([r["tissue_cm2"] or 0.0 for rows in c.rows.values() for r in rows], default=0.0)
+    small = []
+    for site, plug in c.standing.items():
+        leaf = [(float(r["day"]), r["tissue_cm2"]) for r in c.of_plug(plug)]
+        if any(v for _, v in leaf):
+            small.append(chart(site, seen=leaf, most=most or None, unit=" cm²", dots=True))
+    return charts, small

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import os
 import socket
 import sys
 from collections.abc import Callable
@@ -131,8 +132,9 @@ def make_server(
     import uvicorn
 
     from sprout.page.access import Codes, Phones
-    from sprout.page.app import House, make_app
+    from sprout.page.app import make_app
     from sprout.page.contents import Shelf
+    from sprout.page.desk import House
 
     host, port = line.getsockname()[:2]
     address = f"http://{host}:{port}"
@@ -148,7 +150,7 @@ def make_server(
     app: Guard = make_app(house, cookie=f"sprout_{port}", hosts=hosts(host, port))
     config = uvicorn.Config(
         app,
-        log_level="warning",
+        log_level="error" if os.environ.get("SPROUT_DEBUG") else "critical",
         access_log=False,
         lifespan="off",
         server_header=False,
