@@ -13,6 +13,7 @@ from benchmarks.growth_backtest import backtest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from scipy.optimize import curve_fit
 
 from sprout.calibration import find_crop
 from sprout.columns import DAYS, HEALTH, PLUGS, frame
@@ -135,6 +136,31 @@ def test_fit_finds_the_curve_it_was_drawn_with_through_a_bad_photo(name, numbers
     assert got.model == name
     assert (got.limit, got.rate, got.at) == pytest.approx(numbers, rel=0.06)
     assert got.sigma == pytest.approx(0.08, abs=0.035)
+
+
+@pytest.mark.parametrize(
+    ("name", "curve", "start"),
+    [("logistic", curves.logistic, (50, 0.2, 20)), ("expolinear", curves.expolinear, (2, 0.25, 15))],
+)
+def test_least_squares_fit_and_choice_of_model_as_another_library_gives_them(name, curve, start):
+    rng = np.random.default_rng(5)
+    days = np.arange(2.0, 40, 2)
+    areas = curve(days, *start) * np.exp(rng.normal(0, 0.04, days.size))
+    aicc = {}
+    for model, law, guess in (
+        ("logistic", curves.logistic, (50, 0.2, 20)),
+        ("expolinear", curves.expolinear, (2, 0.25, 15)),
+    ):
+        want, _ = curve_fit(lambda t, *x, law=law: np.log(law(t, *np.abs(x))), days, np.log(areas), p0=guess)
+        squares = ((np.log(areas) - np.log(law(days, *np.abs(want)))) ** 2).sum()
+        n, k = days.size, 4
+        aicc[model] = n * np.log(squares / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+        if model == name:
+            got = fit_growth(days, areas, models=("logistic", "expolinear"), robust=False)
+            assert (got.limit, got.rate, got.at) == pytest.approx(tuple(np.abs(want)), rel=0.01)
+    assert got.model == name == min(aicc, key=aicc.__getitem__)
+    difference = got.aicc["logistic"] - got.aicc["expolinear"]
+    assert difference == pytest.approx(aicc["logistic"] - aicc["expolinear"], abs=0.05)
 
 
 def test_fit_needs_four_looks_and_a_known_model():
