@@ -92,6 +92,11 @@ def test_open_holes_are_to_be_covered_until_they_are(book: Book) -> None:
     assert "B3: cover the open hole" in whats(outlook(book, 10))
 
 
+def test_a_cover_that_the_photo_shows_needs_no_note(book: Book) -> None:
+    add(book, survey("late.jpg", 3, {"A1": reading("A1", flags="covered")}, hour=18))
+    assert "cover the open hole" not in whats(outlook(book, 3))
+
+
 def test_green_sponge_is_to_be_wiped_and_domes_come_off(book: Book) -> None:
     assert "B3: wipe off the green" in whats(outlook(book, 5))
     assert "A2, A3, B1, B2: take the dome off" in whats(outlook(book, 5))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +34,7 @@ def site_tasks(
     first_sprouted: Mapping[str, date],
     *,
     as_of: date,
+    seen_covered: Collection[str] = (),
 ) -> list[Task]:
     """What to cover, wipe and uncover today.
 
@@ -43,6 +44,8 @@ def site_tasks(
         The last row of each standing plug, with ``columns.DAYS``.
     first_sprouted:
         By site: the date of the first look that showed its plug up.
+    seen_covered:
+        Sites over which the last photo shows a cover.
     """
     tasks = []
     fresh = [s for s, day in first_sprouted.items() if timedelta(0) <= as_of - day <= timedelta(days=_DOME_DAYS)]
@@ -58,7 +61,7 @@ def site_tasks(
                 about=("dome",),
             )
         )
-    if holes := open_holes(labels, plugs, notes):
+    if holes := [site for site in open_holes(labels, plugs, notes) if site not in seen_covered]:
         why = "light on the water grows algae, and water dries away; note BOOK cover SITE takes it off the list"
         what = f"{', '.join(holes)}: cover the open hole{'s' if len(holes) > 1 else ''}"
         tasks.append(Task(as_of, what, why, COMMON_PRACTICE, urgency=Urgency.ALGAE))

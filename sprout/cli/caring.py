@@ -39,7 +39,10 @@ def today(
     ] = None,
     json: Json = False,
 ) -> None:
-    """What to do now, the most urgent first, each with its reason, and what comes up in the next two weeks."""
+    """What to do now, the most urgent first.
+
+    Each with its reason and what that rests on; and what comes up in the next two weeks.
+    """
     from sprout.book import Book
     from sprout.care.cautions import cautions_for
     from sprout.cli.forecasting import day_meant, look_at
@@ -213,9 +216,9 @@ def space(
     ] = None,
     json: Json = False,
 ) -> None:
-    """Where the plants should stand to be furthest apart, and the notes that carry it out.
+    """Where plants should stand to be furthest apart.
 
-    Plugs given up are taken out first; those that may come up yet stay where they are and count as neighbours.
+    With the notes that carry it out. Plugs given up are taken out first; those that may come up yet stay where they are and count as neighbours.
     """
     from sprout.book import Book
     from sprout.care.space import arrange

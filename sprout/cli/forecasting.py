@@ -151,7 +151,8 @@ def show_tasks(tasks: Sequence[Task], as_of: Date) -> None:
     out.add_column()
     for task in tasks:
         when = "now" if task.when <= as_of else short(task.when)
-        out.add_row(f"  {when}", Text.assemble((task.what, "bold"), f" ({task.why})"))
+        why = f"{task.why}; {task.interval}" if task.interval else task.why
+        out.add_row(f"  {when}", Text.assemble((task.what, "bold"), f" ({why})"))
     console = screen()
     console.print("\n[bold]To do[/bold]")
     console.print(out)
@@ -180,8 +181,9 @@ def _reservoir(ahead: Outlook) -> Iterator[str]:
     if not isnan(water.litres_per_day.mid):
         empty = f", empty {_days(water.empty_on, ahead.as_of)}" if water.empty_on else ""
         yield f"Water           {_span(water.litres_per_day, 2)} litres a day{empty}"
-    if feed.start_on is not None and not isnan(feed.dose_ml):
-        yield f"Food            {feed.dose_ml:.1f} ml for {feed.litres:.1f} litres, from {short(feed.start_on)}"
+    if feed.start_on is not None and not isnan(feed.litres):
+        dose = f"{feed.dose_g:.1f} g" if isnan(feed.dose_ml) else f"{feed.dose_ml:.1f} ml"
+        yield f"Food            {dose} for {feed.litres:.1f} litres of fresh water, from {short(feed.start_on)}"
 
 
 def _show_plugs(ahead: Outlook) -> None:

@@ -122,6 +122,7 @@ def topup(
 ) -> None:
     """Water was added."""
     _add(context, on, comment, _note("topup", amount=_positive(litres, "topup"), unit="l"))
+    say("it counts as filled up to the mark; if it was not, note what is in now, as: level 60%")
 
 
 @app.command()

@@ -108,7 +108,7 @@ def show_today(book: Book) -> None:
     console.print(f"{head} · {up}, {last['seedlings']} seedling{'' if last['seedlings'] == 1 else 's'}")
     _show_drawing(book.lid, weighed, news)
     _show_news(weighed, news)
-    _show_advice(weighed, ahead)
+    _show_advice(ahead)
 
 
 def _show_drawing(lid: Lid, weighed: Weighed, news: list[Change]) -> None:
@@ -137,19 +137,11 @@ def _show_news(weighed: Weighed, news: list[Change]) -> None:
         console.print(f"  {name}: {change.text}")
 
 
-def _show_advice(weighed: Weighed, ahead: Outlook) -> None:
-    """What there is to do now, and what the flags of the last photo ask for."""
-    from sprout.care.todo import Task
+def _show_advice(ahead: Outlook) -> None:
+    """What there is to do now."""
     from sprout.cli.forecasting import show_tasks
-    from sprout.flags import FLAGS
 
-    tasks = [task for task in ahead.to_do if task.when <= ahead.as_of]
-    today = weighed.days[weighed.days["date"] == weighed.days["date"].max()].to_dict("records")
-    for name, flag in FLAGS.items():
-        sites = [row["site"] for row in today if name in row["flags"].split()]
-        if sites:
-            tasks.append(Task(ahead.as_of, f"{', '.join(sites)}: {flag.mend}", flag.meaning))
-    show_tasks(tasks, ahead.as_of)
+    show_tasks([task for task in ahead.to_do if task.when <= ahead.as_of], ahead.as_of)
 
 
 def demo(

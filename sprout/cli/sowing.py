@@ -55,9 +55,9 @@ def sow(
     ] = None,
     json: Json = False,
 ) -> None:
-    """How many sites and seeds the next sowing needs, what to thin, and when to sow again.
+    """How many sites and seeds the next sowing needs.
 
-    What to expect of the seed comes from the crop's standard, better from the packet, best from your own books.
+    With what is to be thinned, and when to sow again. What to expect of the seed comes from the crop's standard, better from the packet, best from your own books.
     """
     from sprout.calibration import find_crop
     from sprout.care.sowing import best_of, choices, days_to_pick, interval_days, lids_needed, seed_for, sowings

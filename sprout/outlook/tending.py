@@ -16,11 +16,14 @@ from sprout.care.sites import site_tasks
 from sprout.care.todo import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency, in_order, range_of
 from sprout.care.water import Water as Account
 from sprout.care.water import water_account, water_tasks
+from sprout.flags import FLAGS
 from sprout.outlook.records import Concern, Days, Feed, PlugOutlook, Span, Water
 
 if TYPE_CHECKING:
     from sprout.evidence import Evidence
     from sprout.timeline import Weighed
+
+Row = Mapping[Hashable, Any]
 
 _IDLE = ("", "wait", "nothing", "take a photo")
 _STALE_DAYS = 2
@@ -89,9 +92,18 @@ def tend(
             dry_pct=max((row["dry_pct"] for row in dry), default=0.0),
         ),
         *fed,
-        *site_tasks(evidence.labels, evidence.plugs(), evidence.notes, looks, sprouted, as_of=as_of),
+        *site_tasks(
+            evidence.labels,
+            evidence.plugs(),
+            evidence.notes,
+            looks,
+            sprouted,
+            as_of=as_of,
+            seen_covered=_seen_covered(evidence),
+        ),
         *_look(weighed, as_of),
-        *_plug_tasks(plugs, as_of, fed=any("feed" in t.about for t in fed)),
+        *_plug_tasks(plugs, looks, as_of, fed=any("feed" in t.about for t in fed)),
+        *_flagged(looks, as_of),
         *_concerned(concerns, as_of),
     ]
     return Tending(_water(account), _feed(food), in_order(tasks))
@@ -172,10 +184,17 @@ def _or_nan(value: float | None) -> float:
     return nan if value is None else value
 
 
-def _last_looks(weighed: Weighed, plugs: Sequence[PlugOutlook]) -> list[Mapping[Hashable, Any]]:
+def _last_looks(weighed: Weighed, plugs: Sequence[PlugOutlook]) -> list[Row]:
     """The last row of each standing plug."""
     last = {row["plug"]: row for row in weighed.days.to_dict("records")}
     return [last[p.plug] | {"site": p.site} for p in plugs if p.site and p.plug in last]
+
+
+def _seen_covered(evidence: Evidence) -> set[str]:
+    """Sites over which the last photo shows a sticker or foil."""
+    looks = evidence.looks
+    last = looks[looks["moment"] == looks["moment"].max()]
+    return {row["site"] for row in last.to_dict("records") if "covered" in row["flags"].split()}
 
 
 def _look(weighed: Weighed, as_of: date) -> list[Task]:
@@ -187,17 +206,19 @@ def _look(weighed: Weighed, as_of: date) -> list[Task]:
     return [Task(as_of, "take a photo", why, YOUR_NOTES, urgency=Urgency.PHOTO)] if ago >= _STALE_DAYS else []
 
 
-def _plug_tasks(plugs: Sequence[PlugOutlook], as_of: date, *, fed: bool) -> list[Task]:
+def _plug_tasks(plugs: Sequence[PlugOutlook], looks: Sequence[Row], as_of: date, *, fed: bool) -> list[Task]:
     """Today's advice, and the empty plugs and pickings of the coming two weeks; plugs that are alike together.
 
     ``fed``: the whole lid is to be fed today, so that no plug needs to ask for it.
     """
+    counted = {row["plug"]: f"{row['seedlings_low']} to {row['seedlings_high']} seedlings" for row in looks}
     together: defaultdict[tuple[date, str, str, str], list[str]] = defaultdict(list)
     until = as_of + timedelta(days=_SOON_DAYS)
     for plug in plugs:
         pick = plug.next_pick if plug.next_pick.mid else plug.first_pick
         if plug.advice not in (*_IDLE, "look it over") and not (fed and plug.advice == "feed"):
-            together[as_of, plug.advice, plug.why, ""].append(plug.site)
+            interval = f"{counted[plug.plug]} (nine times in ten)" if plug.advice.startswith("thin") else ""
+            together[as_of, plug.advice, plug.why, interval].append(plug.site)
         elif plug.advice == "wait" and plug.give_up_on is not None and plug.give_up_on <= until:
             together[plug.give_up_on, "give up if still empty", plug.why, ""].append(plug.site)
         elif pick.low and pick.mid and pick.high and as_of < pick.mid <= until:
@@ -210,6 +231,17 @@ def _task(when: date, what: str, why: str, interval: str, sites: Sequence[str]) 
     urgency, about = _KINDS.get(what.split()[0], (Urgency.LATER, ()))
     basis = f"{YOUR_NOTES}; {COMMON_PRACTICE}"
     return Task(when, f"{', '.join(sites)}: {what}", why, basis, interval, urgency=urgency, about=about)
+
+
+def _flagged(looks: Sequence[Row], as_of: date) -> list[Task]:
+    """What the flags of the last look ask for; green film and covers are among the tasks of the holes."""
+    last = max((row["date"] for row in looks), default="")
+    found = []
+    for name, flag in FLAGS.items():
+        sites = [row["site"] for row in looks if row["date"] == last and name in row["flags"].split()]
+        if sites and name not in ("algae", "covered"):
+            found.append(Task(as_of, f"{', '.join(sites)}: {flag.mend}", flag.meaning, YOUR_NOTES))
+    return found
 
 
 def _concerned(concerns: Sequence[Concern], as_of: date) -> list[Task]:
