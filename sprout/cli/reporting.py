@@ -10,6 +10,8 @@ import typer
 
 from sprout.cli.forecasting import CHANCE, AsOf, KeepUntil, LearnFrom
 from sprout.cli.output import day_of, say
+from sprout.cli.progress import progress
+from sprout.errors import BookError
 
 if TYPE_CHECKING:
     from sprout.book import Book
@@ -48,6 +50,38 @@ def report(
     say(f"{html}: written, {len(text.encode()) / 1e6:.1f} MB")
 
 
+def film(
+    book: BookArgument,
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="A name in .mp4, .webp or .gif; else the book's name in .mp4, here."),
+    ] = None,
+    days_per_second: Annotated[
+        float, typer.Option("--days-per-second", metavar="N", min=0.2, max=12, help="How fast it runs.")
+    ] = 4.0,
+) -> None:
+    """Make a film of a grow: the lid straightened, day after day under one light, with day and count.
+
+    A film in WebP or GIF plays in any browser; MP4 needs a player.
+    """
+    from sprout.book import Book
+    from sprout.report.film import LONG_PX, captions, film_kind, frames, write_film
+    from sprout.report.views import day_views, grid_of, kept_views
+    from sprout.timeline import weigh
+
+    with Book(book) as opened:
+        target = file or Path(f"{opened.path.resolve().name}.mp4")
+        long_px = LONG_PX[film_kind(target)]
+        kept = kept_views(opened.photos(), opened.path)
+        grid = grid_of(kept, long_px=long_px)
+        if grid is None:
+            raise BookError(opened.path, "holds no view to show", f"log photos first: sprout log {book} PHOTO…")
+        told = captions(weigh(opened.evidence()).grow, [one.date for one in kept], opened.grow.sown)
+        pictures = frames(day_views(kept, opened.lid, grid), told)
+        write_film(progress(pictures, len(told), "filming"), target, days_per_second=days_per_second)
+    say(f"{target}: written, {len(told)} days")
+
+
 def tags(
     file: Annotated[Path, typer.Argument(metavar="FILE.pdf", help="The sheet to write.")],
     paper: Annotated[str, typer.Option("--paper", metavar="a4|letter", help="Paper size of your printer.")] = "a4",
@@ -75,4 +109,4 @@ def _looked_at(
     return evidence.until(day), weighed, ahead
 
 
-COMMANDS = {"report": report, "tags": tags}
+COMMANDS = {"report": report, "film": film, "tags": tags}

@@ -1,8 +1,8 @@
 """The book's straightened views side by side: one a day, on one grid of the lid's millimetres, under one light.
 
-The book keeps each view as photographed. Here the plate of all days is brought to the median of their colours: in
-linear light, with a slow slope of brightness across the lid taken out too, so that what changes from day to day is the
-plants and not the lamp.
+The book keeps each view as photographed. Here the holes are kept still and the plate of all days is brought to
+the median of their colours: in linear light, with a slow slope of brightness across the lid taken out too, so that what
+changes from day to day is the plants and neither the lamp nor the hand.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
 from sprout.light import LUMINANCE, exg, to_linear, to_srgb
+from sprout.report.steady import STILL, Steady
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -112,16 +113,22 @@ def day_views(kept: Iterable[Kept], lid: Lid, grid: Grid) -> Iterator[DayView]:
     """
     kept = list(kept)
     plate = _Plate(lid, grid)
-    lights = []
+    steady: Steady | None = None
+    lights, moves = [], []
     for one in kept:
         picture = _on(grid, one)
         lights.append(None if picture is None else plate.light(picture))
+        if picture is not None and steady is None:
+            places, hole_px = grid.place(lid.sites_mm), lid.hole_mm * grid.px_per_mm
+            steady = Steady(picture, places, hole_px=hole_px, px_per_mm=grid.px_per_mm)
+        moves.append(STILL if picture is None or steady is None else steady.move(picture))
     known = np.array([light[0] for light in lights if light is not None])
     target = np.median(known, axis=0) if len(known) else np.zeros(3)
     target = target + min(0.0, float(np.log(_BRIGHTEST) - np.log(np.exp(target) @ LUMINANCE)))
-    for one, light in zip(kept, lights, strict=True):
+    for one, light, move in zip(kept, lights, moves, strict=True):
         picture = _on(grid, one)
-        if picture is not None:
+        if picture is not None and steady is not None:
+            picture = steady.stilled(picture, move)
             yield DayView(one.date, picture if light is None else plate.relit(picture, light, target))
 
 
@@ -140,10 +147,10 @@ def _on(grid: Grid, kept: Kept) -> Picture | None:
         return None
     scale = grid.px_per_mm / kept.px_per_mm
     shift = (np.array(kept.origin_mm) - grid.origin_mm) * grid.px_per_mm
-    if picture.shape[:2] == grid.size and abs(scale - 1) < 1e-6 and np.abs(shift).max() < 1e-3:
-        return picture
     if scale < 0.7:
         picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.4 / scale), np.uint8)
+    if picture.shape[:2] == grid.size and abs(scale - 1) < 1e-6 and np.abs(shift).max() < 1e-3:
+        return picture
     matrix = np.array([[scale, 0, shift[0]], [0, scale, shift[1]]])
     h, w = grid.size
     flat = cv2.warpAffine(picture, matrix, (w, h), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
