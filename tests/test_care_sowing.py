@@ -8,6 +8,7 @@ from itertools import pairwise
 from math import comb
 from pathlib import Path
 
+import icalendar
 import numpy as np
 import pytest
 from grows import SOWN, add, begin, survey
@@ -163,7 +164,7 @@ def test_a_crop_without_published_days_has_no_dates() -> None:
     assert days_to_pick(find_crop("other")) is None
 
 
-def test_the_command_shows_choices_and_dates(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_shows_choices_and_dates(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["sow", "--crop", "basil", "--want", "10", "--sites", "15", "--packet", "85", "--sowings", "3"]
     assert main([*words, "--from", "2026-03-01"]) == 0
     out = capsys.readouterr().out
@@ -175,6 +176,12 @@ def test_the_command_shows_choices_and_dates(capsys: pytest.CaptureFixture[str])
     assert data["best"]["chance"] >= 0.9
     assert len(data["choices"]) == MOST_SEEDS
     assert len(data["sowings"]) == 3
+    file = tmp_path / "sow.ics"
+    assert main([*words, "--from", "2026-03-01", "--calendar", str(file)]) == 0
+    events = icalendar.Calendar.from_ical(file.read_bytes()).walk("VEVENT")
+    assert events[0].decoded("DTSTART") == date(2026, 3, 1)
+    assert len(events) == 3
+    assert main([*words[:-2], "--calendar", str(file)]) == 2
 
 
 @pytest.mark.parametrize(

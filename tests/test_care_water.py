@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -18,6 +19,7 @@ from sprout.plugs import Note
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 from water_backtest import backtest
 
+EXAMPLES = Path(__file__).parent / "published" / "examples.json"
 SOWN = date(2026, 3, 1)
 LID_CM2 = 600.0
 
@@ -141,6 +143,23 @@ def test_the_prior_holds_what_is_published() -> None:
     assert high < field_high
     assert low < 0.05 / 0.06
     assert high > 0.25 / 0.06
+
+
+def test_published_water_per_kilogram() -> None:
+    # Barbosa et al. 2015 (20 L/kg) and Carotti et al. 2023 (28.1 and 52.9 g/L), in calibration/water_use.csv
+    table = {row["value"]: row for row in rows("water_use")}
+    example = next(e for e in json.loads(EXAMPLES.read_text("utf-8")) if e["name"] == "water per kg")
+    for grams, litres in zip(example["inputs"]["g_per_L"], example["expected"]["L_per_kg"], strict=True):
+        assert f"{litres:.1f} L/kg" in table[f"{grams:g}"]["unit"]
+        assert 1000 / grams == pytest.approx(litres, abs=0.001)
+    # a lid of lettuce by the model: heads of 150 g on 0.065 m2 that grew by a fifth a day
+    per_kg = water_prior()["transpiration_l_per_m2_day"]["value"] * 0.065 / 0.2 / 0.15
+    assert 0.2 * 20 < per_kg < 20
+
+
+@pytest.mark.parametrize("name", ["water_use", "ec_ph"])
+def test_every_row_names_its_source(name: str) -> None:
+    assert all(row["source"] and row["provenance"] for row in rows(name))
 
 
 def test_every_entry_of_the_prior_names_its_source() -> None:

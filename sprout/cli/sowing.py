@@ -53,11 +53,15 @@ def sow(
     every: Annotated[
         int | None, typer.Option("--every", metavar="DAYS", min=1, max=365, help="Days between sowings, if set by you.")
     ] = None,
+    calendar: Annotated[
+        Path | None, typer.Option("--calendar", metavar="FILE.ics", help="Write the sowings as a calendar file.")
+    ] = None,
     json: Json = False,
 ) -> None:
     """How many sites and seeds the next sowing needs.
 
-    With what is to be thinned, and when to sow again. What to expect of the seed comes from the crop's standard, better from the packet, best from your own books.
+    With what is to be thinned, and when to sow again. What to expect of the seed comes from the crop's standard, better
+    from the packet, best from your own books.
     """
     from sprout.calibration import find_crop
     from sprout.care.sowing import best_of, choices, days_to_pick, interval_days, lids_needed, seed_for, sowings
@@ -78,6 +82,8 @@ def sow(
     gap = 0 if days is None else every or interval_days(days, pick_for)
     lids = 0 if days is None else lids_needed(days, pick_for, gap)
     planned = () if days is None else sowings(start, days, every=gap, pick_for=pick_for, number=number)
+    if calendar is not None:
+        _write_calendar(calendar, kind, planned, best)
     if json:
         table = [asdict(c) | {"filled": c.filled._asdict()} for c in found]
         out = {
@@ -108,6 +114,28 @@ def _grows(books: Sequence[Path]) -> list[tuple[Onset, ...]]:
             say(f"{path}: teaches nothing, nobody has looked at it")
         found.append(grow.plugs)
     return found
+
+
+def _write_calendar(path: Path, crop: Crop, planned: Sequence[Sowing], best: Choice) -> None:
+    from sprout.care.todo import Task, Urgency, range_of
+    from sprout.files import write_text
+    from sprout.report.calendar import calendar_text
+
+    if not planned:
+        raise UsageError(f"--calendar {path}", "there is no sowing to write", "say how many: --sowings 4")
+    what = f"sow {crop.name}: {best.seeds_per_site} seeds in each of {best.sites} sites"
+    tasks = [
+        Task(
+            s.sow_on,
+            what,
+            "so that one lid is always in pick",
+            interval=f"first picking {range_of(s.pick_from[0], s.pick_from[2])}",
+            urgency=Urgency.SOW,
+        )
+        for s in planned
+    ]
+    write_text(path, calendar_text(tasks, name=f"sowing {crop.name}"))
+    say(f"{path} written")
 
 
 def _plain(sowing: Sowing) -> dict[str, object]:

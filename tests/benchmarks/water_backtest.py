@@ -44,7 +44,7 @@ class Reservoir:
         self.leaf = np.where(age > 0, limit * np.exp(-np.log(limit / first) * np.exp(-pace * age)), 0.0)
         cover = np.minimum(self.leaf / self.lid_cm2, 1.0)
         bare = rng.uniform(0.1, 0.35) * self.lid_cm2 / 1e4 * rng.lognormal(np.log(2.2), 0.6)
-        thirst = rng.lognormal(np.log(1.8), 0.55) * np.maximum(cover / 0.5, 0.05) ** rng.uniform(-0.1, 0.35)
+        thirst = rng.lognormal(np.log(2.2), 0.6) * np.maximum(cover / 0.5, 0.05) ** rng.uniform(-0.1, 0.35)
         air = self._lasting(rng.uniform(0.3, 0.8), rng.uniform(0.04, 0.18))
         for _ in range(rng.poisson(DAYS / 60)):
             day = rng.integers(DAYS)
