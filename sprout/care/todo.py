@@ -66,4 +66,4 @@ def in_order(tasks: Iterable[Task]) -> tuple[Task, ...]:
 
 def range_of(low: date, high: date) -> str:
     """A 90 % interval of a date in words."""
-    return f"on {low}" if low == high else f"between {low} and {high} (nine times in ten)"
+    return f"on {low}" if low == high else f"between {low} and {high}, nine times in ten"
