@@ -51,9 +51,9 @@ def atomic(path: Path | str) -> Iterator[Path]:
 
 
 def write_text(path: Path | str, text: str) -> None:
-    """Write ``text`` as UTF-8, atomically."""
+    """Write ``text`` as UTF-8, atomically, its line ends as they are on every system."""
     with atomic(path) as temporary:
-        temporary.write_text(text, encoding="utf-8")
+        temporary.write_text(text, encoding="utf-8", newline="")
 
 
 def write_bytes(path: Path | str, data: bytes) -> None:

@@ -56,7 +56,9 @@ def today(
     if calendar is not None:
         from sprout.report.calendar import calendar_text
 
-        write_text(calendar, calendar_text(ahead.to_do, name=evidence.lid))
+        write_text(
+            calendar, calendar_text(ahead.to_do, name=evidence.lid, of=evidence.sown.isoformat(), revision=ahead.day)
+        )
         say(f"{calendar} written")
     if json:
         plain = ahead.as_json()

@@ -96,6 +96,32 @@ def tags(
     say(f"{file}: written; print it at 100 %")
 
 
+def calendar(
+    book: BookArgument,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE.ics]", help="The file to write; else the book's name in .ics, here.")
+    ] = None,
+    as_of: AsOf = None,
+    keep_until_chance: KeepUntil = CHANCE,
+    learn_from: LearnFrom = None,
+) -> None:
+    """Write the forecast dates and what is to do as a calendar file.
+
+    Import it again after a few days: events that moved are moved, none comes twice.
+    """
+    from sprout.book import Book
+    from sprout.files import write_text
+    from sprout.report.calendar import grow_calendar
+
+    with Book(book) as opened:
+        evidence, _, ahead = _looked_at(opened, as_of, keep_until_chance, learn_from)
+        target = file or Path(f"{opened.path.resolve().name}.ics")
+    text = grow_calendar(ahead, name=evidence.lid, sown=evidence.sown)
+    write_text(target, text)
+    count = text.count("BEGIN:VEVENT")
+    say(f"{target}: written, {count} event{'' if count == 1 else 's'}")
+
+
 def _looked_at(
     book: Book, as_of: str | None, keep_until_chance: float, learn_from: list[Path] | None
 ) -> tuple[Evidence, Weighed, Outlook]:
@@ -109,4 +135,4 @@ def _looked_at(
     return evidence.until(day), weighed, ahead
 
 
-COMMANDS = {"report": report, "film": film, "tags": tags}
+COMMANDS = {"report": report, "film": film, "tags": tags, "calendar": calendar}
