@@ -15,13 +15,13 @@ from sprout.errors import BookError, NotRegistered
 from sprout.photo import Photo, Quality
 from sprout.registration import (
     Registration,
-    agreement,
     learn_view,
     load_view,
     register,
     save_view,
     straighten,
 )
+from sprout.registration.alignment import LEVELS, Comparison
 from sprout.registration.camera import RISE_MM, Pose, fit_pose
 
 
@@ -131,8 +131,10 @@ def test_agreement_tells_a_right_registration_from_a_shifted_one() -> None:
     begun = register(first, lid)
     known = learn_view(first.rgb, begun, lid)
     shifted = replace(begun, homography=begun.homography @ np.array([[1, 0, 62.0], [0, 1, 0], [0, 0, 1]]))
-    assert agreement(first.rgb, begun, known, lid) > 0.9
-    assert agreement(first.rgb, shifted, known, lid) < 0.6
+    beside = Comparison(first.rgb, known, lid)
+    for level in LEVELS:
+        assert beside.agreement(begun, level) > 0.9
+        assert beside.agreement(shifted, level) < 0.6
 
 
 def test_a_view_survives_its_file(tmp_path: Path) -> None:

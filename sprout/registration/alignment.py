@@ -59,7 +59,7 @@ class _Level:
         return float(self.x_mm[1] - self.x_mm[0])
 
 
-def _log_light(rgb: npt.NDArray[np.uint8]) -> Grey:
+def log_light(rgb: npt.NDArray[np.uint8]) -> Grey:
     return np.asarray(np.log1p(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)), np.float32)
 
 
@@ -90,7 +90,7 @@ class Comparison:
             per_px = np.array([w, h]) / size / known.px_per_mm
             first = np.array(known.origin_mm) + (per_px - 1 / known.px_per_mm) / 2
             self._levels[reduce] = _Level(
-                _log_light(np.asarray(cv2.resize(known.rgb, size, interpolation=cv2.INTER_AREA), np.uint8)),
+                log_light(np.asarray(cv2.resize(known.rgb, size, interpolation=cv2.INTER_AREA), np.uint8)),
                 (shown > 0.7).astype(np.float32),
                 first[0] + per_px[0] * np.arange(size[0]),
                 first[1] + per_px[1] * np.arange(size[1]),
@@ -109,7 +109,7 @@ class Comparison:
         k = int(np.clip(np.floor(np.log2(1.4 / max(wanted, 1e-6))), 0, len(self._photo) - 1)) if wanted < 1.4 else 0
         scale, rgb = self._photo[k]
         if k not in self._seen:
-            self._seen[k] = (_log_light(rgb), _bare(rgb))
+            self._seen[k] = (log_light(rgb), _bare(rgb))
         light, bare = self._seen[k]
         at = ((registration.grid_px(level.x_mm, level.y_mm) + 0.5) * scale - 0.5).astype(np.float32)
         now = cv2.remap(light, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -137,7 +137,7 @@ class Comparison:
         shrink = min(1.0, _SMALL_PX / max(rgb.shape[:2]))
         small = np.asarray(cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
         bare = 1 - cv2.dilate(leafy(small), np.ones((3, 3), np.uint8))
-        light = cv2.GaussianBlur(_log_light(small), (0, 0), 1.0)
+        light = cv2.GaussianBlur(log_light(small), (0, 0), 1.0)
         return np.asarray(light, np.float32), np.asarray(bare, np.float32), scale * shrink
 
     def agreement(self, registration: Registration, reduce: int) -> float:
@@ -148,7 +148,7 @@ class Comparison:
             return 0.0
         total = 0.0
         for sigma in (8.0 / reduce, 50.0 / reduce):
-            a, n = _even(level.light, shown, sigma), _even(now, shown, sigma)
+            a, n = even_light(level.light, shown, sigma), even_light(now, shown, sigma)
             norm = float(np.sqrt((a**2).sum() * (n**2).sum()))
             total += float((a * n).sum()) / norm / 2 if norm > 0 else 0.0
         return total
@@ -263,13 +263,13 @@ def similar_poses(
 
 def _contrast(light: Grey, shown: Grey) -> Grey:
     """Log lightness less its local mean, in local standard deviations: a faint edge pulls where a strong one does."""
-    even = _even(light, shown, _LOCAL)
+    even = even_light(light, shown, _LOCAL)
     weight = np.maximum(cv2.GaussianBlur(shown, (0, 0), _LOCAL), 1e-3)
     spread = np.sqrt(cv2.GaussianBlur(even * even, (0, 0), _LOCAL) / weight)
     return np.asarray(even / (spread + 0.05), np.float32)
 
 
-def _even(light: Grey, shown: Grey, sigma: float) -> Grey:
+def even_light(light: Grey, shown: Grey, sigma: float) -> Grey:
     """Log lightness less its local mean over what is shown: what light and exposure cannot change."""
     mean = cv2.GaussianBlur(light * shown, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(shown, (0, 0), sigma), 1e-3)
     return np.asarray((light - mean) * shown, np.float32)

@@ -17,8 +17,8 @@ from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import Circles, Rims, find_circles, leafy, see_rims
 from sprout.registration.lattice import grow, place
+from sprout.registration.naming import prefer
 from sprout.registration.tags import find_tags
-from sprout.registration.view import preference
 
 CORNER_PX = 0.7
 """Standard error of a tag's corner whose place on the lid is known."""
@@ -33,8 +33,6 @@ FEW = 0.6
 """With fewer holes than this share in sight, many ways to lay the lid over them are looked at."""
 LEAST_LEAD = 0.4
 """Least lead of the best placement over the next: about half a hole seen or not seen."""
-CLEAR_LEAD = 1.0
-"""Lead with which three holes are enough: every other way to lay the lid over them has a site where none can be."""
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
 LEAST_RIM = 0.4
@@ -46,16 +44,18 @@ PLAIN = 0.4
 """The same where the photo looks like the known view as well."""
 ALIKE = 0.7
 """Least correlation with the known view that is accepted: right fits reach 0.79 and more, wrong 0.65 at most."""
-LEAST_PREFERENCE = 0.07
-"""Least preference for one way round over the others that settles the labels: wrong ones reached 0.06 on bare lids."""
+SETTLED = 0.9
+"""Correlation with which no other place is looked at."""
+LEAST_PREFERENCE = 0.2
+"""Least preference for one way round over the others that settles the labels: right ones reach 0.3 and more where
+marks show, wrong ones 0.15 on bare plates."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Candidate:
     """A refined pose; which rims agree with it, and how far they and the known tags are off, in mm.
 
-    ``tags`` is how many known tags hold it, ``alike`` how well the photo agrees with the known view if it was compared,
-    ``lead`` how much more speaks for this placement than for the next.
+    ``tags`` is how many known tags hold it, ``alike`` how well the photo agrees with the known view if it was compared.
     """
 
     fit: Fit
@@ -64,7 +64,6 @@ class _Candidate:
     residual_mm: Array
     tags: int
     alike: float = 0.0
-    lead: float = 0.0
 
     @property
     def support(self) -> float:
@@ -164,11 +163,17 @@ def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None) -> Po
         corner = np.array([photo.rgb.shape[1] / 2, -1e6]) if ring else np.zeros(2)
         return min(ways, key=lambda way: float(np.linalg.norm(way.registration().to_px(anchor)[0] - corner)))
     maps = [way.registration() for way in ways]
-    preferred = np.array(
-        [[preference(photo.rgb, a, b, known, lid) if a is not b else np.inf for b in maps] for a in maps]
-    ).min(axis=1)
-    best = int(preferred.argmax())
-    if preferred[best] < LEAST_PREFERENCE:
+    best: int = 0
+    lead = np.full(len(maps), np.nan)
+    for k in range(1, len(maps)):
+        value = prefer(photo.rgb, maps[best], maps[k], known, lid)
+        if value < 0:
+            best, lead = k, np.where(np.arange(len(maps)) == best, -value, np.nan)
+        else:
+            lead[k] = value
+    for k in np.flatnonzero(np.isnan(lead)).tolist():
+        lead[k] = prefer(photo.rgb, maps[best], maps[k], known, lid) if k != best else np.inf
+    if lead.min() < LEAST_PREFERENCE:
         raise NotRegistered(
             photo.path,
             "nothing visible tells one side of the lid from the other",
@@ -240,18 +245,23 @@ def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView 
             "there is more than one way to lay the lid over the holes that show",
             "uncover a hole in each corner for the photo, or give a photo of the empty lid",
         )
-    if known is None or (rivals and rivals[0].used.mean() > DECISIVE):
-        return replace(rivals[0], lead=float(lead))
+    if known is None or (rivals and rivals[0].used.mean() > DECISIVE and lead >= LEAST_LEAD):
+        return rivals[0]
     beside = Comparison(photo.rgb, known, lid)
     ways = [rotation for rotation, _, _ in symmetries(lid)]
     starts = [
         max((_turned(c.fit.pose, r) for r in ways), key=lambda way: beside.agreement(way.registration(), 4))
         for c in rivals
     ]
-    if rivals and rivals[0].used.mean() > PLAIN:
-        plain = _refine(photo, lid, starts[0], tags_px, None, beside=beside, levels=(4, 2, 2))
-        if plain is not None and plain.alike > ALIKE:
-            return plain
+    # the few that as much speaks for are laid beside the view; only if none will do the whole picture is searched
+    close_by = [
+        again
+        for k, start in zip(order.tolist(), starts, strict=True)
+        if marks[order[0]] - marks[k] < LEAST_LEAD and refined[k][1].used.mean() > PLAIN
+        if (again := _refine(photo, lid, start, tags_px, None, beside=beside, levels=(4, 2, 2))) is not None
+    ]
+    if close_by and (plain := max(close_by, key=lambda c: c.alike)).alike > ALIKE:
+        return plain
     return _by_view(photo, lid, circles, starts, tags_px, beside)
 
 
@@ -277,14 +287,15 @@ def _by_view(
             grown = grow(start, circles, lid, tree, belief=partial(beside.belief, reduce=level))
             if grown is not None:
                 rough.append((beside.agreement(grown[0].pose.registration(), 4), grown[0].pose))
-    better = [
-        _refine(photo, lid, pose, tags_px, None, beside=beside, sure=sure)
-        for pose in _apart(rough, lid, 6)
-        for sure in SURE
-    ]
+    better: list[_Candidate] = []
+    for pose in _apart(rough, lid, 6):
+        tried = (_refine(photo, lid, pose, tags_px, None, beside=beside, sure=sure) for sure in SURE)
+        better += [candidate for candidate in tried if candidate is not None]
+        if better and max(c.alike for c in better) > SETTLED:
+            break
     found = [
         again
-        for pose in _apart([(c.alike, c.fit.pose) for c in better if c is not None], lid, 2)
+        for pose in _apart([(c.alike, c.fit.pose) for c in better], lid, 2)
         for rotation, _, _ in symmetries(lid)
         if (again := _refine(photo, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
     ]
@@ -330,8 +341,6 @@ def register(
     least = max(4, int(np.ceil(LEAST_SEEN * len(lid.labels))))
     if candidate.alike > ALIKE:
         least = 2
-    elif candidate.lead > CLEAR_LEAD:
-        least = 3
     least = min(least, len(lid.labels))
     if candidate.tags < 2 and seen < least:
         raise NotRegistered(

@@ -1,4 +1,4 @@
-"""The lid's look: straightened views, learned from a registered photo, compared with another, kept in a file."""
+"""The lid's look: straightened views, learned from a registered photo, kept in a file."""
 
 from __future__ import annotations
 
@@ -76,87 +76,6 @@ def learn_view(
         shown &= cv2.remap(plants.astype(np.uint8), at, None, cv2.INTER_NEAREST) == 0
     tags = {k: registration.to_mm(c) for k, c in registration.tags_px.items()}
     return LidView(view, shown, origin, px_per_mm, tags, outline_mm)
-
-
-def _even(view: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_], sigma: float) -> npt.NDArray[np.float32]:
-    """Log lightness less its local mean over what is shown: what light and exposure cannot change."""
-    light = np.log1p(cv2.cvtColor(view, cv2.COLOR_RGB2GRAY).astype(np.float32))
-    weight = shown.astype(np.float32)
-    mean = cv2.GaussianBlur(light * weight, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-3)
-    return np.asarray(np.where(shown, light - mean, 0), np.float32)
-
-
-def _now(
-    rgb: npt.NDArray[np.uint8], registration: Registration, known: LidView
-) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
-    """The known view, the photo straightened the same way, and where both show the lid; at half the view's size.
-
-    What is greener than red and blue is taken for a plant and left out, with a margin for its edge.
-    """
-    size = (known.rgb.shape[0] // 2, known.rgb.shape[1] // 2)
-    before = cv2.resize(known.rgb, size[::-1], interpolation=cv2.INTER_AREA)
-    shown = cv2.resize(known.shown.astype(np.uint8), size[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    now, inside = straighten(rgb, registration, origin_mm=known.origin_mm, size=size, px_per_mm=known.px_per_mm / 2)
-    r, g, b = cv2.split(now.astype(np.int16))
-    plant = (2 * g - r - b > 30).astype(np.uint8)
-    return before.astype(np.uint8), now, shown & inside & (cv2.dilate(plant, np.ones((5, 5), np.uint8)) == 0)
-
-
-def _without_holes(shown: npt.NDArray[np.bool_], known: LidView, lid: Lid) -> npt.NDArray[np.bool_]:
-    """The same less the holes and their rims, whose look changes with plugs, stickers and plants."""
-    mask = shown.astype(np.uint8)
-    half = known.px_per_mm / 2
-    for x, y in (lid.sites_mm - known.origin_mm) * half:
-        cv2.circle(mask, (round(x), round(y)), round(0.8 * lid.hole_mm * half), 0, -1)
-    return mask > 0
-
-
-def agreement(rgb: npt.NDArray[np.uint8], registration: Registration, known: LidView, lid: Lid) -> float:
-    """How well a photo, straightened by a registration, looks like the known view: a correlation, -1 to 1."""
-    before, now, shown = _now(rgb, registration, known)
-    shown = _without_holes(shown, known, lid)
-    if shown.mean() < 0.03:
-        return 0.0
-    total = 0.0
-    for sigma in (4.0, 25.0):
-        a, c = _even(before, shown, sigma), _even(now, shown, sigma)
-        norm = float(np.sqrt((a**2).sum() * (c**2).sum()))
-        total += float((a * c).sum()) / norm / 2 if norm > 0 else 0.0
-    return total
-
-
-def preference(
-    rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, known: LidView, lid: Lid
-) -> float:
-    """Which of two ways round a photo shows the lid: positive for the first, negative for the second, about -1 to 1.
-
-    Only small marks on the plate count (print, tags, screws, a filling port), and only where the two ways predict
-    different looks: light falls on the plate from another side every day, and the plugs grow.
-    """
-    half = known.px_per_mm / 2
-    before, now, shown = _now(rgb, first, known)
-    second_to_first = first.to_mm(second.to_px(lid.sites_mm))
-    turn, _ = cv2.estimateAffinePartial2D(lid.sites_mm, second_to_first)
-    origin = np.array(known.origin_mm)
-    shift = (turn[:, :2] @ origin + turn[:, 2] - origin) * half
-    matrix = np.column_stack([turn[:, :2], shift])
-    size = before.shape[1::-1]
-    other = cv2.warpAffine(before, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-    both = cv2.warpAffine(known.shown[::2, ::2].astype(np.uint8), matrix, size)
-    shown = _without_holes(shown & (cv2.resize(both, size, interpolation=cv2.INTER_NEAREST) > 0), known, lid)
-    room = 0.75 * np.sqrt(lid.area_per_site_mm2)
-    low, high = (
-        ((lid.sites_mm.min(0) - room - origin) * half).astype(int),
-        ((lid.sites_mm.max(0) + room - origin) * half).astype(int),
-    )
-    inside = np.zeros_like(shown)
-    inside[max(0, low[1]) : high[1], max(0, low[0]) : high[0]] = True
-    shown &= inside
-    a, b, n = (np.clip(_even(v, shown, 4.0), -0.5, 0.5) for v in (before, other, now))
-    apart = a - b
-    apart[np.abs(apart) < 0.08] = 0
-    norm = float(np.sqrt((apart**2).sum() * (n[apart != 0] ** 2).sum()))
-    return float((apart * n).sum()) / norm if norm > 0 else 0.0
 
 
 def save_view(view: LidView, path: Path) -> None:

@@ -1,0 +1,84 @@
+"""Which way round: of the ways a lid falls onto itself, the one whose small marks lie where the known view has them.
+
+Only marks on the plate count (print, tags, screws, specks, a filling port), and only where two ways predict different
+looks: light falls on the plate from another side every day, leaves throw shade, and the plugs grow.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from sprout.lid import Lid
+from sprout.registration.alignment import Grey, even_light, log_light
+from sprout.registration.geometry import LidView, Registration
+from sprout.registration.holes import leafy
+from sprout.registration.view import straighten
+
+_EDGE_MM = 3.0
+"""Kept clear along the plate's edge, where the light is never the same twice."""
+_FINE_MM = 4.0
+"""Marks are smaller than this, and shading is wider."""
+_FAINT = 0.06
+"""Least difference of the two looks in log lightness."""
+_PLENTY_MM2 = 50.0
+"""With less ground than this on which the two looks differ, a preference counts for less."""
+_SHIFT_MM = 1.5
+"""How far off the registration may be while marks are compared."""
+
+
+def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, known: LidView, lid: Lid) -> float:
+    """Which of two ways round a photo shows the lid: positive for the first, negative for the second, -2 to 2.
+
+    The correlation of what is seen with the difference of the two looks, each laid on the photo as well as it goes.
+    """
+    per_mm = known.px_per_mm
+    h, w = known.rgb.shape[:2]
+    now, inside = straighten(rgb, first, origin_mm=known.origin_mm, size=(h, w), px_per_mm=per_mm)
+    turn, _ = cv2.estimateAffinePartial2D(lid.sites_mm, first.to_mm(second.to_px(lid.sites_mm)))
+    origin = np.array(known.origin_mm)
+    matrix = np.column_stack([turn[:, :2], (turn[:, :2] @ origin + turn[:, 2] - origin) * per_mm])
+    other = np.asarray(cv2.warpAffine(known.rgb, matrix, (w, h), borderMode=cv2.BORDER_REPLICATE), np.uint8)
+    both = known.shown & (cv2.warpAffine(known.shown.astype(np.uint8), matrix, (w, h)) > 0)
+    leaf = cv2.dilate(leafy(now), np.ones((2 * round(1.5 * per_mm) + 1,) * 2, np.uint8))
+    shown = _plate(known, lid) & both & inside & (leaf == 0)
+    one, two, seen = (_marks(picture, shown, _FINE_MM * per_mm) for picture in (known.rgb, other, now))
+    reach = max(1, round(_SHIFT_MM * per_mm))
+    core = cv2.erode(shown.astype(np.uint8), np.ones((round(1.5 * per_mm) | 1,) * 2, np.uint8)) > 0
+    core[:reach] = core[-reach:] = core[:, :reach] = core[:, -reach:] = False
+    differ = (np.abs(one - two) > _FAINT).astype(np.uint8)
+    y, x = np.nonzero((cv2.dilate(differ, np.ones((2 * reach + 1,) * 2, np.uint8)) > 0) & core)
+    if not len(y):
+        return 0.0
+    value, shifts = seen[y, x], np.unique(np.linspace(-reach, reach, 5).round().astype(int))
+    best, area = np.full(2, -1.0), 0
+    for dy in shifts:
+        for dx in shifts:
+            apart = one[y - dy, x - dx] - two[y - dy, x - dx]
+            apart[np.abs(apart) < _FAINT] = 0
+            area = max(area, int((apart != 0).sum()))
+            norm = float(np.sqrt((apart**2).sum() * (value[apart != 0] ** 2).sum()))
+            alike = round(float((apart * value).sum()) / norm, 4) if norm > 0 else 0.0
+            best = np.maximum(best, [alike, -alike])
+    return float((best[0] - best[1]) * min(1.0, np.sqrt(area / per_mm**2 / _PLENTY_MM2)))
+
+
+def _marks(rgb: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_], sigma: float) -> Grey:
+    """Log lightness less what varies slowly, a highlight no more than a mark."""
+    fine = cv2.GaussianBlur(log_light(rgb), (0, 0), 0.8)
+    return np.asarray(np.clip(even_light(fine, shown.astype(np.float32), sigma), -0.5, 0.5), np.float32)
+
+
+def _plate(known: LidView, lid: Lid) -> npt.NDArray[np.bool_]:
+    """Where a view shows bare plate: within the outline, holes and their rims left out."""
+    if known.outline_mm is not None:
+        low, high = known.outline_mm.min(0) + _EDGE_MM, known.outline_mm.max(0) - _EDGE_MM
+    else:
+        low, high = lid.sites_mm.min(0) - lid.hole_mm, lid.sites_mm.max(0) + lid.hole_mm
+    mask = np.zeros(known.shown.shape, np.uint8)
+    corners = np.rint((np.array([low, high]) - known.origin_mm) * known.px_per_mm).astype(int)
+    cv2.rectangle(mask, corners[0].tolist(), corners[1].tolist(), 1, -1)
+    for x, y in (lid.sites_mm - known.origin_mm) * known.px_per_mm:
+        cv2.circle(mask, (round(x), round(y)), round(0.8 * lid.hole_mm * known.px_per_mm), 0, -1)
+    return np.asarray(mask > 0)
