@@ -217,7 +217,7 @@ def _plug_tasks(plugs: Sequence[PlugOutlook], looks: Sequence[Row], as_of: date,
     for plug in plugs:
         pick = plug.next_pick if plug.next_pick.mid else plug.first_pick
         if plug.advice not in (*_IDLE, "look it over") and not (fed and plug.advice == "feed"):
-            interval = f"{counted[plug.plug]} (nine times in ten)" if plug.advice.startswith("thin") else ""
+            interval = f"{counted[plug.plug]}, nine times in ten" if plug.advice.startswith("thin") else ""
             together[as_of, plug.advice, plug.why, interval].append(plug.site)
         elif plug.advice == "wait" and plug.give_up_on is not None and plug.give_up_on <= until:
             together[plug.give_up_on, "give up if still empty", plug.why, ""].append(plug.site)
