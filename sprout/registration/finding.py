@@ -35,6 +35,8 @@ LEAST_LEAD = 0.4
 """Least lead of the best placement over the next: about half a hole seen or not seen."""
 DECISIVE = 0.7
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
+STILL_PX = 0.5
+"""A pose that moves less from one look at the rims to the next is not looked at again."""
 LEAST_RIM = 0.4
 """Least share of a rim's circumference that must show."""
 SURE = (0.4, 0.7)
@@ -129,6 +131,7 @@ def _refine(
             squares=loose,
             belief=None if beside is None else beside.belief(pose, level),
         )
+        moved = np.abs(fit.pose.rims.to_px(lid.sites_mm) - pose.rims.to_px(lid.sites_mm)).max()
         pose = fit.pose
         residual = fit.residual_mm[: used.sum()]
         if beside is not None:
@@ -142,6 +145,8 @@ def _refine(
         # by rims alone every round is better than the one before; a view may also pull away
         if best is None or alike >= best[0]:
             best = alike, _Candidate(fit, rims, held, fit.residual_mm[agrees], len(anchored), alike)
+        if beside is None and moved < STILL_PX:
+            break
     return best[1] if best else None
 
 

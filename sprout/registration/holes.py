@@ -104,15 +104,18 @@ def find_circles(
     radii = np.geomspace(max(4.0, least_px * long), most_px * long, 30)
     stack = np.empty((len(radii), h, w), np.float32)
     for i, r in enumerate(radii):
-        votes = np.zeros(h * w)
-        for sign in (1, -1):
-            cx, cy = np.rint(x + sign * r * ux).astype(int), np.rint(y + sign * r * uy).astype(int)
-            inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
-            votes += np.bincount(cy[inside] * w + cx[inside], minlength=h * w)
-        # the cell is as wide as a tilted rim scatters its votes
+        # the cell is as wide as a tilted rim scatters its votes; wide ones are counted on a coarser grid
         sigma = 0.7 + 0.045 * r
-        stack[i] = cv2.GaussianBlur(votes.reshape(h, w).astype(np.float32), (0, 0), sigma)
-        stack[i] *= 2 * np.pi * sigma**2 / (2 * np.pi * r)
+        cell = 2 if sigma > 1.8 else 1
+        rows, columns = -(-h // cell), -(-w // cell)
+        votes = np.zeros(rows * columns, np.int64)
+        for sign in (1, -1):
+            cx, cy = (x + (sign * r * ux + 0.5)).astype(np.int32), (y + (sign * r * uy + 0.5)).astype(np.int32)
+            inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
+            votes += np.bincount((cy // cell * columns + cx // cell)[inside], minlength=rows * columns)
+        grid = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), sigma / cell)
+        grid *= sigma**2 / r / cell**2
+        stack[i] = grid if cell == 1 else cv2.resize(grid, (columns * 2, rows * 2))[:h, :w]
     # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
     np.round(stack, 4, out=stack)
     best = stack.max(0)
@@ -172,8 +175,13 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
     n = len(sites_mm)
     at = np.concatenate([registration.grid_px(x + step, y + step) for x, y in sites_mm])
     scale = float(np.median(registration.px_per_mm(sites_mm))) * mm_px
-    source = cv2.GaussianBlur(rgb, (0, 0), 0.45 * scale) if scale > 1.5 else rgb
-    patches = cv2.remap(source, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    source, placed = rgb, at
+    if scale > 1.6:
+        shrink = 1 / round(scale)
+        size = round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink)
+        source = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+        placed = ((at + 0.5) * (np.array(size) / rgb.shape[1::-1]) - 0.5).astype(np.float32)
+    patches = cv2.remap(source, placed, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     inside = np.asarray(np.all((at >= 0) & (at <= [rgb.shape[1] - 1, rgb.shape[0] - 1]), axis=-1))
     inside &= ~_within_leaf(patches)
     radii = np.arange(RIM[0] * _UNIT, RIM[1] * _UNIT, 0.75)

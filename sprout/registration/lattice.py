@@ -38,6 +38,11 @@ class Placement:
     score: float
 
 
+PLENTY = 6
+WELL_SEEN = 0.45
+"""A lid of :data:`PLENTY` sites or more lies where all of them hold circles that reach this score per site."""
+
+
 def _near_pairs(lid: Lid) -> list[tuple[int, int]]:
     """Ordered pairs of sites that are near neighbours: up to a third farther apart than neighbours usually are."""
     delta = lid.sites_mm[None] - lid.sites_mm[:, None]
@@ -216,4 +221,7 @@ def place(
             continue
         places.append(where)
         placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
+        # a circle in every hole: any other place leaves some without
+        if len(circle) >= PLENTY and (circle >= 0).all() and placements[-1].score > WELL_SEEN * len(circle):
+            break
     return sorted(placements, key=lambda p: -p.score)

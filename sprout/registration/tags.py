@@ -17,6 +17,7 @@ def find_tags(rgb: npt.NDArray[np.uint8], tags: Tags) -> dict[int, Array]:
     options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     options.cornerRefinementWinSize = 4
     options.adaptiveThreshWinSizeMax = 43
+    options.adaptiveThreshWinSizeStep = 20
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, options).detectMarkers(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY))
     found: dict[int, Array] = {}
     if ids is not None:
