@@ -72,7 +72,7 @@ def today(
 def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task]) -> None:
     from rich.padding import Padding
 
-    from sprout.cli.forecasting import short
+    from sprout.report.words import short
 
     console = screen()
     console.print(f"[bold]{lid}[/bold] · {day}\n" + ("" if now else "\nNothing to do today."))
@@ -109,7 +109,7 @@ def safe(words: str) -> str:
 
 
 def _until(task: Task, day: Date) -> str:
-    from sprout.cli.forecasting import short
+    from sprout.report.words import short
 
     if task.by is None or task.by == task.when:
         return ""
@@ -220,7 +220,8 @@ def space(
 ) -> None:
     """Where plants should stand to be furthest apart.
 
-    With the notes that carry it out. Plugs given up are taken out first; those that may come up yet stay where they are and count as neighbours.
+    With the notes that carry it out. Plugs given up are taken out first; those that may come up yet stay where they are
+    and count as neighbours.
     """
     from sprout.book import Book
     from sprout.care.space import arrange
