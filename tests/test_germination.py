@@ -667,6 +667,31 @@ def test_plug_is_given_up_when_its_chance_falls_below_the_set_one():
     assert "day 14" in basil_forecast(plugs, 8).plugs[-1].why
 
 
+@pytest.mark.parametrize("counted", [None, 3, 16])
+def test_site_of_many_germs_is_summed_over_its_share_as_over_its_number(counted, monkeypatch):
+    up = {"up_day": 10.0, "seedlings": counted, "seen_day": 20.0} if counted else {}
+    plugs = [Onset(f"P{k}", "coriander", 12, SOWN, 8.0, **up) for k in range(3)]
+    plugs.append(Onset("P9", "coriander", 12, SOWN, 20.0, seen_day=20.0))
+    priors = {"coriander": prior_of(find_crop("coriander"))}
+    by_number = forecast(plugs, priors, as_of=SOWN + timedelta(days=20))
+    monkeypatch.setattr("sprout.germination.posterior.MANY", 5)
+    by_share = forecast(plugs, priors, as_of=SOWN + timedelta(days=20))
+    assert by_share.plugs[-1].p_yet == pytest.approx(by_number.plugs[-1].p_yet, abs=0.005)
+    assert by_share.sprouted_final == by_number.sprouted_final
+    assert by_share.germination_pct == pytest.approx(by_number.germination_pct, abs=5)
+    assert by_share.t50_days == pytest.approx(by_number.t50_days, rel=0.06)
+
+
+def test_site_of_two_hundred_seeds_is_forecast():
+    priors = {"coriander": prior_of(find_crop("coriander"))}
+    up = Onset("A", "coriander", 200, SOWN, 8.0, 10.0, seedlings=120, seen_day=30.0)
+    got = forecast([up, replace(up, plug="B", up_day=np.inf)], priors, as_of=SOWN + timedelta(days=30))
+    assert 30 <= got.germination_pct.low <= got.germination_pct.mid <= 100
+    assert got.plugs[1].p_yet > 0.5  # so many seeds, last looked at on day 8
+    empty = forecast([replace(up, up_day=np.inf, empty_day=30.0)], priors, as_of=SOWN + timedelta(days=30))
+    assert empty.plugs[0].p_yet < 0.2
+
+
 def test_retired_plugs_teach_but_are_not_counted():
     plugs = lid([4, 5, 6, None], day=9)
     plugs[0] = replace(plugs[0], standing=False)

@@ -163,6 +163,42 @@ def test_the_chain_agrees_with_adding_up_every_path() -> None:
     assert weigh_looks(series, prior).seedlings == pytest.approx(total / total.sum(1, keepdims=True), rel=1e-9)
 
 
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_many_seedlings_known_in_steps_are_weighed_as_if_one_by_one(
+    by_hand: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from sprout.timeline import chain
+
+    prior = prior_for(Sowing("coriander", 15))
+    counts = {day: round(22 / (1 + (day / 12) ** -6)) for day in range(1, 31)}
+    series = [
+        Look(day, by_hand=(k,)) if by_hand else Look(day, 0.97 if k else 0.03, k, max(0, k - 3), k + 3)
+        for day, k in counts.items()
+    ]
+    singly = weigh_looks(series, prior)
+    monkeypatch.setattr(chain, "_SINGLY", 8)
+    for cached in (chain._steps, chain._changes, chain._seedling_step):
+        cached.cache_clear()
+    in_steps = weigh_looks(series, prior)
+    for cached in (chain._steps, chain._changes, chain._seedling_step):
+        cached.cache_clear()
+    assert len(chain._steps(30)) < 31
+    numbers = np.arange(31)
+    assert in_steps.p_sprouted == pytest.approx(singly.p_sprouted, abs=0.01)
+    assert in_steps.seedlings @ numbers == pytest.approx(singly.seedlings @ numbers, abs=0.5)
+    if by_hand:
+        assert list(in_steps.seedlings.argmax(1)) == list(counts.values())
+
+
+def test_a_site_of_two_hundred_seeds_is_weighed() -> None:
+    counts = [round(250 / (1 + (day / 12) ** -6)) for day in range(1, 41)]
+    series = [Look(day, by_hand=(k,)) for day, k in enumerate(counts, start=1)]
+    belief = weigh_looks([*series, Look(41, fixed=(137, 137))], prior_for(Sowing("coriander", 200)))
+    assert belief.seedlings.shape == (41, 401)
+    assert belief.seedlings.sum(1) == pytest.approx(1)
+    assert list(belief.seedlings.argmax(1))[14:] == [*counts[14:], 137]
+
+
 # the prior
 
 

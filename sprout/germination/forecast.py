@@ -154,8 +154,7 @@ class _CropForecast:
 
     def _none_by(self, germs: int, days: npt.ArrayLike) -> FloatArray:
         """(draws, days) chance that no germ of a site is up by each of the days."""
-        able, not_yet = self.after.able(germs), self.after.not_yet(days)
-        return np.asarray(sum(able[:, k, None] * not_yet**k for k in range(germs + 1)))
+        return self.after.kinds(germs).none(self.after.not_yet(days))
 
     def _germs(self, plug: Onset) -> int:
         return max(plug.seeds * self.prior.embryos, 1)
@@ -241,28 +240,29 @@ class _CropForecast:
         rng: np.random.Generator,
     ) -> FloatArray:
         """(futures,) seeds germinated by day ``last`` in so many plugs that showed ``seen`` germs by day ``since``."""
-        k = np.arange(germs + 1)
         at = self.after.not_yet([since, last])[pick]
-        able = self.after.able(germs)[pick]
-        # chance of k able ones of which ``up`` are up by the last look; leaves may have hidden one from the count
+        kinds = self.after.kinds(germs)
+        out = kinds.not_yet(at)  # futures, (since, last), kinds
+        # chance of each kind of site with ``up`` up by the last look; leaves may have hidden one from the count
         ups = [up for up in range(1, germs + 1) if abs(up - seen) <= 2] if seen else [0]
         chance = np.concatenate(
             [
                 MISCOUNT ** abs(up - seen)
-                * able
-                * np.where(k >= up, comb(k, up), 0.0)
-                * (1 - at[:, :1]) ** up
-                * at[:, :1] ** np.maximum(k - up, 0)
+                * kinds.chance[pick]
+                * comb(kinds.germs, up)
+                * (1 - out[:, 0]) ** up
+                * out[:, 0] ** np.maximum(kinds.germs - up, 0)
                 for up in ups
             ],
             axis=1,
         )
         cumulative = np.cumsum(chance, axis=1)
         drawn = (rng.random((plugs, _FUTURES, 1)) * cumulative[:, -1:] > cumulative).sum(-1)
-        up = np.array(ups)[drawn // k.size]
-        ables = np.maximum(drawn % k.size, up)  # also where all chances are too small for the computer
-        in_time = 1 - at[:, 1] / np.maximum(at[:, 0], 1e-300)
-        return np.asarray(np.minimum(up + rng.binomial(ables - up, in_time), seeds).sum(axis=0), dtype=float)
+        up, kind = np.array(ups)[drawn // kinds.germs.size], drawn % kinds.germs.size
+        # at least 0 also where all chances are too small for the computer
+        waiting = np.maximum(kinds.germs[kind] - up, 0).astype(int)
+        in_time = 1 - np.take_along_axis(out[:, 1] / np.maximum(out[:, 0], 1e-300), kind.T, axis=1).T
+        return np.asarray(np.minimum(up + rng.binomial(waiting, in_time), seeds).sum(axis=0), dtype=float)
 
 
 def _range(values: FloatArray) -> Range:
@@ -296,7 +296,7 @@ def _t50(grows: Iterable[Posterior], plugs: Sequence[int]) -> Range:
     curve, weight = np.zeros((_FUTURES, days.size)), np.zeros((_FUTURES, 1))
     for grow, number in zip(grows, plugs, strict=True):
         pick = rng.choice(len(grow.weights), _FUTURES, p=grow.weights)
-        share = number * (1 - grow.able(1)[pick, :1])
+        share = number * grow.kinds(1).chance[pick, 1:]
         curve += share * (1 - grow.not_yet(days)[pick])
         weight += share
     if not len(plugs):

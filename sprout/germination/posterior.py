@@ -3,24 +3,25 @@
 Each site holds n germs; k of them are able to come up, k beta-binomial; each of those comes up at its own
 log-logistic time, a few of them in a later wave. So none is up by t with chance S(t)^k, which mixes a share that never
 germinates with a time to event (Farewell 1982, Biometrics 38:1041-1046) and lets seeds of one site share their luck
-(Williams 1975).
+(Williams 1975). In a site of very many germs the sum over k is one over the site's own share of able germs instead,
+which says the same with far fewer terms.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import inf, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import comb, expit, ndtri
+from scipy.special import betainc, comb, expit, ndtri
 
 from sprout.germination.sites import beta_binomial_log_pmf
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from sprout.germination.onsets import Onset
     from sprout.germination.prior import Prior
@@ -28,8 +29,29 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 MISCOUNT = 0.08  # chance weight of each seedling more or less than counted (leaves hide leaves)
+MANY = 36  # germs of a site up to which each number of able ones is summed over; then the site's share in steps
+_SHARE_STEPS, _MOST_OFF = 40, 3
 # Seed seldom comes up as one: so many germs take their time by so much longer (chosen with the back-test).
 _LATE_SHARE, _LATE = 0.1, 1.6
+
+
+class Kinds(NamedTuple):
+    """What a site may be: of kind c with chance ``chance[:, c]``, per draw.
+
+    In kind c, ``germs[c]`` germs each come up independently of each other, each in the end with chance ``share[c]``.
+    """
+
+    chance: FloatArray
+    germs: FloatArray
+    share: FloatArray
+
+    def not_yet(self, not_yet: FloatArray) -> FloatArray:
+        """(..., kinds) chance that a germ is not up, from the (...) chance of an able one."""
+        return np.asarray(1 - self.share + self.share * not_yet[..., None])
+
+    def none(self, not_yet: FloatArray) -> FloatArray:
+        """(m, days) chance that none of the site's germs is up, from the (m, days) chance of an able one."""
+        return np.asarray((self.chance[:, None, :] * self.not_yet(not_yet) ** self.germs).sum(-1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +71,7 @@ class Posterior:
     prior: Prior
     theta: FloatArray
     weights: FloatArray
+    _kinds: dict[int, Kinds] = field(default_factory=dict, init=False, repr=False)
 
     def moments(self) -> tuple[FloatArray, FloatArray]:
         """(4,) mean and (4, 4) covariance."""
@@ -58,9 +81,11 @@ class Posterior:
         """(m, *days.shape) chance that an able germ is not up by each day, per draw."""
         return _not_yet(self.theta, np.asarray(days, dtype=float))
 
-    def able(self, germs: int) -> FloatArray:
-        """(m, germs + 1) chance of k = 0…germs able germs in a site, per draw."""
-        return _able(self.theta, germs)
+    def kinds(self, germs: int) -> Kinds:
+        """What a site of so many germs may be, per draw."""
+        if germs not in self._kinds:
+            self._kinds[germs] = _kinds(self.theta, germs)
+        return self._kinds[germs]
 
     def quantiles(self, values: FloatArray, shares: Sequence[float]) -> list[float]:
         """Weighted quantiles of (m,) values, one per draw."""
@@ -102,10 +127,17 @@ def _not_yet(theta: FloatArray, days: FloatArray) -> FloatArray:
     return np.asarray((1 - _LATE_SHARE) * timely + _LATE_SHARE * late)
 
 
-def _able(theta: FloatArray, germs: int) -> FloatArray:
-    k = np.arange(germs + 1)
+def _kinds(theta: FloatArray, germs: int) -> Kinds:
     share, correlation = expit(theta[:, :1]), expit(theta[:, 3:])
-    return np.asarray(np.exp(beta_binomial_log_pmf(k, germs, share, correlation)))
+    if germs <= MANY:
+        k = np.arange(germs + 1.0)
+        return Kinds(np.exp(beta_binomial_log_pmf(k, germs, share, correlation)), k, np.ones_like(k))
+    # narrower than twice the binomial error of the share of 600 germs, which is even on the arcsine scale
+    angles = np.linspace(0, np.pi / 2, _SHARE_STEPS + 1)
+    together = (1 - correlation) / correlation
+    up_to = betainc(np.maximum(share * together, 1e-6), np.maximum((1 - share) * together, 1e-6), np.sin(angles) ** 2)
+    middle = np.sin((angles[:-1] + angles[1:]) / 2) ** 2
+    return Kinds(np.diff(up_to, axis=1), np.full(_SHARE_STEPS, float(germs)), middle)
 
 
 class _Likelihood:
@@ -145,25 +177,38 @@ class _Likelihood:
         seen_day: FloatArray,
     ) -> FloatArray:
         """(m, plugs) chance of each plug's evidence."""
-        able = _able(theta, germs)[:, None, :]  # draws, plugs, k
-        k = np.arange(germs + 1)
+        kinds = _kinds(theta, germs)
         at_empty = _not_yet(theta, empty_day)
         at_up = np.where(np.isinf(up_day), 0.0, _not_yet(theta, np.where(np.isinf(up_day), 1.0, up_day)))
-        none_by_empty = (able * at_empty[..., None] ** k).sum(-1)
-        none_by_up = (able * at_up[..., None] ** k).sum(-1)
+        none_by_empty, none_by_up = kinds.none(at_empty), kinds.none(at_up)
         up_between = none_by_empty - none_by_up
         if np.any(counted > 0):
             at_seen = _not_yet(theta, np.maximum(seen_day, 1e-9))
+            out = kinds.not_yet(at_seen)
             counts = np.zeros_like(up_between)
-            for number in range(1, germs + 1):
-                # so many of the able ones up by the last look, none by the last empty look, the first by ``up_day``
-                ways = np.where(k >= number, comb(k, number), 0.0)
-                late = at_seen[..., None] ** np.maximum(k - number, 0)
+            for number in _near(counted, germs):
+                # so many of the germs up by the last look, none by the last empty look, the first by ``up_day``
+                so_many = number[:, None]
+                ways = comb(kinds.germs, so_many) * kinds.share**so_many
+                late = out ** np.maximum(kinds.germs - so_many, 0)
                 timely = np.maximum(at_empty - at_seen, 0) ** number - np.maximum(at_up - at_seen, 0) ** number
-                counts += MISCOUNT ** np.abs(counted - number) * (able * ways * late).sum(-1) * timely
+                miscounted = MISCOUNT ** np.abs(counted - number)
+                counts += miscounted * (kinds.chance[:, None, :] * ways * late).sum(-1) * timely
             up_between = np.where(counted > 0, counts, up_between)
         sure = np.where(np.isinf(up_day), 0.0, p_up)
         return np.asarray(sure * up_between + (1 - sure) * np.where(np.isinf(up_day), none_by_empty, none_by_up))
+
+
+def _near(counted: FloatArray, germs: int) -> Iterator[FloatArray]:
+    """Numbers of seedlings, (plugs,) at a time, that may stand where so many were counted.
+
+    Where a site can hold very many, only those close by: further off the weight is less than a thousandth.
+    """
+    if germs <= MANY:
+        yield from (np.full_like(counted, number) for number in range(1, germs + 1))
+    else:
+        middle = np.clip(counted, 1 + _MOST_OFF, germs - _MOST_OFF)
+        yield from (middle + off for off in range(-_MOST_OFF, _MOST_OFF + 1))
 
 
 def _even_points(number: int, dimensions: int) -> FloatArray:

@@ -6,7 +6,8 @@ after photo). Without the last two, a mistake that repeats itself would count as
 
 Germs come up independently: of K - k that are not up, each comes up between two looks with probability
 p (F2 - F1) / (1 - p F1). That makes k a pure birth process and exactly Markov; rare deaths are added to it.
-Forward-backward as in Rabiner 1989, Proc. IEEE 77:257-286.
+Forward-backward as in Rabiner 1989, Proc. IEEE 77:257-286. Of a site that may hold very many seedlings the chain knows
+the larger numbers only in steps; what a look says then places them within a step.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from math import comb, exp, isnan, nan
+from math import exp, isnan, nan
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,7 @@ import numpy.typing as npt
 from sprout.timeline.prior import Prior
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 HONEST, SHOWING, BLIND = range(3)
 _MISREAD = 0.02  # a single photo of a plain site is misread no more rarely than this, whatever it says of itself
@@ -38,6 +40,8 @@ _SHOWS_FROM = 0.3
 _TOO_EARLY = 0.02  # while fewer than this share of plugs can be up, what shows is no seedling
 _OUTGROWN = 1.5  # and goes on being none until it has outgrown its first size by this factor
 _FLOOR = 1e-6  # no change between two looks is impossible, so that a correction can always be followed
+_SINGLY, _STEP = 36, 0.12  # numbers of seedlings known one by one, and by how much more each further step is
+_LEAST_LOG = -80.0  # log chance below which a change between two looks counts as none
 _NEVER = 1e-30  # likelihood of what a correction rules out
 
 
@@ -109,16 +113,47 @@ class Belief:
 def weigh_looks(looks: Sequence[Look], prior: Prior) -> Belief:
     """Forward-backward over all looks, in time order, averaged over the values the site's share may have."""
     germs = max([prior.germs, *(max(*look.by_hand, (look.fixed or (0, 0))[0], 0, 0) for look in looks)])
-    emissions = [_emission(look, germs) for look in looks]
+    of_numbers = [_emission(look, germs) for look in looks]
+    emissions = [_to_steps(chances) / _to_steps(np.ones(germs + 1)) for chances in of_numbers]
     before = [0.0, *(look.day for look in looks)]
     fooled = [_fooled_step(look.moved, look.overhung, look.day - day) for look, day in zip(looks, before, strict=False)]
     growing = [_seedling_step(prior, day, look.day, germs) for look, day in zip(looks, before, strict=False)]
     weights, smoothed, surviving = _smooth(emissions, fooled, growing)
     seedlings = np.einsum("s,lsk->lk", weights, smoothed)
+    seedlings = np.stack([_to_numbers(c, e[HONEST]) for c, e in zip(seedlings, of_numbers, strict=True)])
     for k, look in enumerate(looks):
         if look.fixed is None and not look.by_hand:
             seedlings[k] = _miscounted(seedlings[k])
     return Belief(seedlings, -np.diff(surviving @ weights, prepend=1.0))
+
+
+@lru_cache(maxsize=64)
+def _steps(germs: int) -> IntArray:
+    """The numbers of seedlings, 0 to ``germs``, between which the chain tells no more."""
+    steps = [*range(min(germs, _SINGLY) + 1)]
+    while steps[-1] < germs:
+        steps.append(min(germs, round(steps[-1] * (1 + _STEP))))
+    return np.array(steps)
+
+
+def _to_steps(of_numbers: FloatArray) -> FloatArray:
+    """(..., K + 1) values of the numbers, each shared between the two steps it lies between -> (..., steps)."""
+    numbers = np.arange(of_numbers.shape[-1])
+    steps = _steps(numbers.size - 1)
+    if steps.size == numbers.size:
+        return of_numbers
+    below = np.searchsorted(steps[1:-1], numbers, side="right")
+    upper = (numbers - steps[below]) / (steps[below + 1] - steps[below])
+    out = np.add.reduceat(of_numbers * (1 - upper), steps, axis=-1)
+    out[..., 1:] += np.add.reduceat(of_numbers * upper, steps, axis=-1)[..., :-1]
+    out[..., -1] += (of_numbers * upper)[..., -1]
+    return np.asarray(out)
+
+
+def _to_numbers(chances: FloatArray, emission: FloatArray) -> FloatArray:
+    """(K + 1,) chance of each number from the (steps,) of the steps; within them it goes by what the look says."""
+    steps, numbers = _steps(emission.size - 1), np.arange(emission.size)
+    return np.asarray(emission * np.interp(numbers, steps, chances / _to_steps(emission)))
 
 
 def _miscounted(chances: FloatArray) -> FloatArray:
@@ -193,23 +228,43 @@ def _smooth(
 
 @lru_cache(maxsize=256)
 def _seedling_step(prior: Prior, day0: float, day1: float, germs: int) -> FloatArray:
-    """(shares, K + 1, K + 1) probability of going from k to l seedlings between two days."""
+    """(shares, steps, steps) probability of going from k to l seedlings between two days."""
     f0, f1 = prior.share * prior.up_by(day0), prior.share * prior.up_by(day1)
-    dies = 1 - exp(-_DEATH_PER_DAY * (day1 - day0))
-    return np.stack([_births_and_deaths(float(comes), dies, germs) for comes in (f1 - f0) / (1 - f0)])
+    comes, dies = (f1 - f0) / (1 - f0), 1 - exp(-_DEATH_PER_DAY * (day1 - day0))
+    births, deaths = _changes(germs)
+    changed = _to_steps(births.chance(comes[:, None, None])) @ _to_steps(deaths.chance(dies))
+    return np.asarray((1 - _FLOOR) * changed + _FLOOR / changed.shape[-1])
 
 
-@lru_cache(maxsize=2048)
-def _births_and_deaths(comes: float, dies: float, germs: int) -> FloatArray:
-    births, deaths = np.zeros((germs + 1, germs + 1)), np.zeros((germs + 1, germs + 1))
-    for k in range(germs + 1):
-        births[k, k:] = _binomial(germs - k, comes)
-        deaths[k, : k + 1] = _binomial(k, dies)[::-1]
-    return np.asarray((1 - _FLOOR) * births @ deaths + _FLOOR / (germs + 1))
+@dataclass(frozen=True, eq=False)
+class _Change:
+    """Binomial change from each step to each number: how many do, how many do not, log number of ways (-inf: none)."""
+
+    do: IntArray
+    do_not: IntArray
+    log_ways: FloatArray
+
+    def chance(self, p: float | FloatArray) -> FloatArray:
+        """(..., steps, K + 1) chance of each change if each does with probability p."""
+        p = np.maximum(p, 1e-300)
+        log_chance = self.log_ways + self.do * np.log(p) + self.do_not * np.log1p(-p)
+        # numbers too small to be written in full would slow everything down
+        return np.where(log_chance > _LEAST_LOG, np.exp(np.maximum(log_chance, _LEAST_LOG)), 0.0)
 
 
-def _binomial(n: int, p: float) -> list[float]:
-    return [comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(n + 1)]
+@lru_cache(maxsize=64)
+def _changes(germs: int) -> tuple[_Change, _Change]:
+    """Of the germs that are not up some come up; of the seedlings that stand some die."""
+    steps, numbers = _steps(germs)[:, None], np.arange(germs + 1)
+    log_factorial = np.concatenate([[0.0], np.cumsum(np.log(np.arange(1, germs + 1)))])
+
+    def change(all_: IntArray, do: IntArray) -> _Change:
+        can = (do >= 0) & (do <= all_)
+        do = np.where(can, do, 0)
+        ways = log_factorial[all_] - log_factorial[do] - log_factorial[all_ - do]
+        return _Change(do, all_ - do, np.where(can, ways, -np.inf))
+
+    return change(germs - steps, numbers - steps), change(steps, steps - numbers)
 
 
 @lru_cache(maxsize=1024)
