@@ -140,7 +140,10 @@ def food(
     as_of: AsOf = None,
     json: Json = False,
 ) -> None:
-    """How much plant food the water needs, and what a meter says of it."""
+    """How much plant food the water needs.
+
+    And what a meter should say of it.
+    """
     from sprout.book import Book
     from sprout.cli.forecasting import day_meant, look_at
     from sprout.feed import PPM_SCALES, ec_of, parse_feed, ppm_of

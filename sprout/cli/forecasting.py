@@ -14,12 +14,13 @@ import typer
 
 from sprout.cli.output import Json, day_of, say, screen
 from sprout.errors import UsageError
+from sprout.report.words import chance, day_span, short, span
 
 if TYPE_CHECKING:
     from sprout.care.todo import Task
     from sprout.evidence import Evidence
     from sprout.outlook import EarlierGrow, Outlook
-    from sprout.outlook.records import Days, PlugOutlook, Span
+    from sprout.outlook.records import Days, PlugOutlook
     from sprout.timeline import Weighed
 
 CHANCE = 0.1
@@ -131,10 +132,17 @@ def earlier_from(path: Path, book: Path, as_of: Date) -> EarlierGrow:
 
 def show_outlook(ahead: Outlook, lid: str) -> None:
     """The outlook on the terminal, intervals always shown."""
+    from rich.table import Table
+    from rich.text import Text
+
     console = screen()
-    console.print(f"[bold]{lid}[/bold] · day {ahead.day} · {ahead.as_of}\n")
-    for line in (*_germination(ahead), *_leaf(ahead), *_reservoir(ahead)):
-        console.print(line)
+    console.print(Text.assemble((lid, "bold"), f" · day {ahead.day} · {ahead.as_of}\n"))
+    out = Table.grid(padding=(0, 3, 0, 0))
+    out.add_column(no_wrap=True)
+    out.add_column()
+    for head, words in (*_germination(ahead), *_leaf(ahead), *_reservoir(ahead)):
+        out.add_row(head, words)
+    console.print(out)
     _show_plugs(ahead)
     show_tasks(ahead.to_do, ahead.as_of)
 
@@ -158,32 +166,32 @@ def show_tasks(tasks: Sequence[Task], as_of: Date) -> None:
     console.print(out)
 
 
-def _germination(ahead: Outlook) -> Iterator[str]:
+def _germination(ahead: Outlook) -> Iterator[tuple[str, str]]:
     grow = ahead.grow
     if not grow.plugs:
-        yield "no plug stands in the lid"
+        yield "Plugs up", "none stands in the lid"
         return
-    yield f"Plugs up        {grow.sprouted_now} of {grow.plugs} now, in the end {_span(grow.sprouted_final)}"
-    yield f"Seeds up        in the end {_span(grow.germination_pct)} % of those sown"
-    yield f"Half of them up by day {_span(grow.t50_days, 1)}"
+    yield "Plugs up", f"{grow.sprouted_now} of {grow.plugs} now, in the end {span(grow.sprouted_final)}"
+    yield "Seeds up", f"in the end {span(grow.germination_pct)} % of those sown"
+    yield "Half up", f"by day {span(grow.t50_days, 1)}"
 
 
-def _leaf(ahead: Outlook) -> Iterator[str]:
+def _leaf(ahead: Outlook) -> Iterator[tuple[str, str]]:
     lid = ahead.lid
     if not isnan(lid.cover_pct):
-        yield f"Lid covered     {lid.cover_pct:.0f} % now, closed {_days(lid.closure, ahead.as_of)}"
+        yield "Lid covered", f"{lid.cover_pct:.0f} % now, closed {day_span(lid.closure, ahead.as_of)}"
     if ahead.grow.plugs:
-        yield f"First picking   {_days(lid.first_pick, ahead.as_of)}"
+        yield "First picking", day_span(lid.first_pick, ahead.as_of)
 
 
-def _reservoir(ahead: Outlook) -> Iterator[str]:
+def _reservoir(ahead: Outlook) -> Iterator[tuple[str, str]]:
     water, feed = ahead.water, ahead.feed
     if not isnan(water.litres_per_day.mid):
-        empty = f", empty {_days(water.empty_on, ahead.as_of)}" if water.empty_on else ""
-        yield f"Water           {_span(water.litres_per_day, 2)} litres a day{empty}"
+        empty = f", empty {day_span(water.empty_on, ahead.as_of)}" if water.empty_on else ""
+        yield "Water", f"{span(water.litres_per_day, 2)} litres a day{empty}"
     if feed.start_on is not None and not isnan(feed.litres):
         dose = f"{feed.dose_g:.1f} g" if isnan(feed.dose_ml) else f"{feed.dose_ml:.1f} ml"
-        yield f"Food            {dose} for {feed.litres:.1f} litres of fresh water, from {short(feed.start_on)}"
+        yield "Food", f"{dose} for {feed.litres:.1f} litres of fresh water, from {short(feed.start_on)}"
 
 
 def _show_plugs(ahead: Outlook) -> None:
@@ -234,32 +242,7 @@ def _next_pick(plug: PlugOutlook) -> Days:
 def _pick(pick: Days, as_of: Date) -> str:
     if pick.mid is None:
         return ""
-    return "ready" if pick.high is not None and pick.high <= as_of else _days(pick, as_of)
-
-
-def chance(p: float) -> str:
-    """A chance in the words of the trade, as ``7 in 100``."""
-    return "under 1 in 100" if p < 0.01 else f"{100 * p:.0f} in 100"
-
-
-def short(day: Date) -> str:
-    """A day as ``4 Apr``."""
-    return f"{day.day} {day:%b}"
-
-
-def _span(span: Span, decimals: int = 0) -> str:
-    if isnan(span.mid):
-        return "not known"
-    low, mid, high = (f"{v:.{decimals}f}" for v in span)
-    return mid if low == high else f"{mid} ({low} to {high})"
-
-
-def _days(days: Days, as_of: Date) -> str:
-    if days.low is None or days.mid is None or days.high is None:
-        return "not in sight"
-    if days.high <= as_of:
-        return f"since {short(days.mid)}"
-    return short(days.mid) if days.low == days.high else f"{short(days.mid)} ({short(days.low)} to {short(days.high)})"
+    return "ready" if pick.high is not None and pick.high <= as_of else day_span(pick, as_of)
 
 
 COMMANDS = {"outlook": outlook}

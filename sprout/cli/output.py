@@ -32,6 +32,11 @@ LIMIT = Settings.max_megapixels
 _LONG, _FOLDED = ("reason", "advice_why", "check"), 30  # columns of whole sentences, and the room they need at least
 
 
+def starting(choices: Iterable[str]) -> Callable[[str], list[str]]:
+    """What the shell offers for a word that is begun."""
+    return lambda incomplete: [choice for choice in choices if choice.startswith(incomplete)]
+
+
 def complain(what: object) -> None:
     """One line (or a few) on standard error."""
     print(f"sprout: {what}", file=sys.stderr)
@@ -136,7 +141,7 @@ def show_table(table: pd.DataFrame, columns: Sequence[Column]) -> None:
 
 
 def show_upright(table: pd.DataFrame, columns: Sequence[Column]) -> None:
-    """A table of few rows and many columns for a person: a line per column, with what it means."""
+    """A table of few rows and many columns for a person: a line per column, with what it means if there is room."""
     from rich.table import Table
 
     console = screen()
@@ -148,9 +153,13 @@ def show_upright(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     for name in table[first.name]:
         out.add_column(str(name), justify="right", no_wrap=True)
     out.add_column("", style="dim")
-    out.add_column("", style="dim")
-    for c in others:
-        out.add_row(c.name, *(_cell(v, c) for v in table[c.name]), c.unit, c.meaning)
+    values = [[_cell(v, c) for v in table[c.name]] for c in others]
+    widest = [max(map(len, column)) for column in zip(map(str, table[first.name]), *values, strict=True)]
+    told = console.width - max(len(c.name) for c in others) - sum(w + 2 for w in widest) - 10 >= _FOLDED
+    if told:
+        out.add_column("", style="dim")
+    for c, cells in zip(others, values, strict=True):
+        out.add_row(c.name, *cells, c.unit, *([c.meaning] if told else []))
     console.print(out)
 
 

@@ -1,4 +1,4 @@
-"""A progress bar on standard error, none where that is no terminal."""
+"""A progress bar on standard error with the time left, none where that is no terminal."""
 
 from __future__ import annotations
 
@@ -15,6 +15,11 @@ def progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
         yield from items
         return
     from rich.console import Console
-    from rich.progress import track
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    yield from track(items, description=what, total=total, console=Console(stderr=True), transient=True)
+    console = Console(stderr=True)
+    # the bar gives way first where the terminal is narrow
+    bar = BarColumn(bar_width=max(4, min(40, console.width - len(what) - 30)))
+    parts = (TextColumn("{task.description}"), bar, MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("left"))
+    with Progress(*parts, console=console, transient=True) as shown:
+        yield from shown.track(items, total=total, description=what)

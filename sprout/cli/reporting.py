@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sprout.cli.forecasting import CHANCE, AsOf, KeepUntil, LearnFrom
-from sprout.cli.output import day_of, say
+from sprout.cli.output import day_of, say, starting
 from sprout.cli.progress import progress
 from sprout.errors import BookError
 
@@ -29,9 +29,10 @@ def report(
     keep_until_chance: KeepUntil = CHANCE,
     learn_from: LearnFrom = None,
 ) -> None:
-    """Write all about a grow on one page: to-do, lid, curves, forecasts, health, water, pictures, tables.
+    """Write all about a grow on one page.
 
-    The page is one file that needs no network; it prints, and follows the light or dark of your screen.
+    What to do, the lid, curves, forecasts, health, water, pictures, tables. The page is one file that needs no network;
+    it prints, and follows the light or dark of your screen.
     """
     from sprout.book import Book
     from sprout.files import write_text
@@ -60,9 +61,10 @@ def film(
         float, typer.Option("--days-per-second", metavar="N", min=0.2, max=12, help="How fast it runs.")
     ] = 4.0,
 ) -> None:
-    """Make a film of a grow: the lid straightened, day after day under one light, with day and count.
+    """Make a film of a grow.
 
-    A film in WebP or GIF plays in any browser; MP4 needs a player.
+    The lid straightened, day after day under one light, with day and count. A film in WebP or GIF plays in any browser;
+    MP4 needs a player.
     """
     from sprout.book import Book
     from sprout.report.film import LONG_PX, captions, film_kind, frames, write_film
@@ -84,11 +86,19 @@ def film(
 
 def tags(
     file: Annotated[Path, typer.Argument(metavar="FILE.pdf", help="The sheet to write.")],
-    paper: Annotated[str, typer.Option("--paper", metavar="a4|letter", help="Paper size of your printer.")] = "a4",
+    paper: Annotated[
+        str,
+        typer.Option(
+            "--paper",
+            metavar="a4|letter",
+            help="Paper size of your printer.",
+            autocompletion=starting(("a4", "letter")),
+        ),
+    ] = "a4",
 ) -> None:
-    """Write a sheet of tags to print, true to scale.
+    """Write a sheet of tags to print.
 
-    Four tags in two sizes, a strip of greys, a bar to check the scale with, and how to stick them.
+    True to scale: four tags in two sizes, a strip of greys, a bar to check the scale with, and how to stick them.
     """
     from sprout.report.tagsheet import write_tag_sheet
 
@@ -105,9 +115,10 @@ def calendar(
     keep_until_chance: KeepUntil = CHANCE,
     learn_from: LearnFrom = None,
 ) -> None:
-    """Write the forecast dates and what is to do as a calendar file.
+    """Write what is to come as a calendar file.
 
-    Import it again after a few days: events that moved are moved, none comes twice.
+    Forecast dates, and what there is to do. Import it again after a few days: events that moved are moved, none comes
+    twice.
     """
     from sprout.book import Book
     from sprout.files import write_text

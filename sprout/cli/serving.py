@@ -30,10 +30,10 @@ def watch(
     once: Annotated[bool, typer.Option("--once", help="Add what is complete now and stop, as for a timer.")] = False,
     max_megapixels: Megapixels = LIMIT,
 ) -> None:
-    """Add the photos that arrive in a folder, each when its file is complete.
+    """Add photos as they arrive in a folder.
 
-    Made for a folder that the phone's photos are copied to; on a network share too. Stop it with Ctrl-C; started
-    again, it goes on with what is new.
+    Each when its file is complete. Made for a folder that the phone's photos are copied to; on a network share too. Stop
+    it with Ctrl-C; started again, it goes on with what is new.
     """
     import signal
     from collections import Counter
@@ -84,10 +84,10 @@ def serve(
     learn_from: LearnFrom = None,
     max_megapixels: Megapixels = LIMIT,
 ) -> None:
-    """A page for the phone: take the photo, see what was read, correct it, note what you did.
+    """A page for the phone.
 
-    It shows a code and a picture; open the picture with the phone's camera. Only on a network that you trust, and
-    never on the internet. Stop it with Ctrl-C.
+    Take the photo, see what was read, correct it, note what you did. It shows a code and a picture; open the picture
+    with the phone's camera. Only on a network that you trust, and never on the internet. Stop it with Ctrl-C.
     """
     import signal
 

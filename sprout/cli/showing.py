@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sprout.cli.output import Csv, Json, Workers, emit, say, screen, show_table, show_upright
+from sprout.cli.output import Csv, Json, Workers, emit, say, screen, show_table, show_upright, starting
 from sprout.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -35,7 +35,9 @@ _FIRST = {  # what a person wants to see first where the terminal is narrow
 
 def table(
     book: Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")],
-    of: Annotated[str, typer.Option("--of", metavar="|".join(KINDS), help="Which table.")] = "plugs",
+    of: Annotated[
+        str, typer.Option("--of", metavar="|".join(KINDS), help="Which table.", autocompletion=starting(KINDS))
+    ] = "plugs",
     csv: Csv = None,
     json: Json = False,
 ) -> None:
