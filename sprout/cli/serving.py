@@ -32,8 +32,8 @@ def watch(
 ) -> None:
     """Add photos as they arrive in a folder.
 
-    Each when its file is complete. Made for a folder that the phone's photos are copied to; on a network share too. Stop
-    it with Ctrl-C; started again, it goes on with what is new.
+    Each when its file is complete. Made for a folder that the phone's photos are copied to; on a network share too.
+    Stop it with Ctrl-C; started again, it goes on with what is new.
     """
     import signal
     from collections import Counter
