@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
@@ -41,13 +42,29 @@ def atomic(path: Path | str) -> Iterator[Path]:
         umask = os.umask(0)
         os.umask(umask)
         temporary.chmod(0o666 & ~umask)
+        flush(temporary)
         temporary.replace(path)
+        flush(path.parent)
     except OSError as e:
         raise OutputError(
             path, f"cannot be written ({e.strerror or e})", "choose another folder or free some space"
         ) from e
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def flush(path: Path) -> None:
+    """Have the system write a file, or the names in a folder, to the disk now: a power cut must not take them back."""
+    if path.is_dir() and os.name == "nt":  # folders cannot be opened there
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    except OSError as e:
+        if e.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network shares cannot
+            raise
+    finally:
+        os.close(handle)
 
 
 def write_text(path: Path | str, text: str) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sprout.errors import PhotoError
+from sprout.plugs import misdated
 from sprout.settings import Settings
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def log_photos(
     """Add photos to the book, each in one transaction after it was measured, and say what became of each.
 
     Breaking off loses nothing: what was yielded is in the book, and logging again goes on with the rest. ``on`` is
-    the day of photos that do not tell theirs, or tell one before the sowing (a clock that was never set).
+    the day of photos that do not tell theirs, or tell one that cannot be (a clock that was never set).
 
     Raises
     ------
@@ -76,8 +77,8 @@ def log_photos(
     if not book.anchor:  # the first photo that is read teaches the lid's look, and the others need it
         pending.sort(key=lambda item: item[1] or date.max)
         while pending and not book.anchor:
-            yield from _read(book, [pending.pop(0)], on, settings, 1)
-    yield from _read(book, pending, on, settings, workers)
+            yield from _read(book, [pending.pop(0)], settings, 1)
+    yield from _read(book, pending, settings, workers)
 
 
 def _check(
@@ -97,7 +98,7 @@ def _check(
     except PhotoError as e:
         return (None,) if held is None else Logged(path, "held", held or e.reason)
     day = taken_at.date() if taken_at else None
-    if (day is None or day < book.grow.sown) and on:
+    if on and (day is None or misdated(book.grow.sown, day)):
         day = on
         if held is not None:
             book.date_photo(sha256, on)
@@ -105,15 +106,13 @@ def _check(
         return Logged(path, "held", held, day)
     if day is None:
         return Logged(path, "unread", "does not tell when it was taken: say so with --on DATE")
-    if day < book.grow.sown:
+    if amiss := misdated(book.grow.sown, day):
         mend = "if the camera's clock was wrong, say the right day with --on DATE"
-        return Logged(path, "unread", f"was taken on {day}, before the sowing on {book.grow.sown}: {mend}", day)
+        return Logged(path, "unread", f"was taken on {day}, {amiss}: {mend}", day)
     return (day,)
 
 
-def _read(
-    book: Book, photos: list[tuple[Path, date | None]], on: date | None, settings: Settings, workers: int
-) -> Iterator[Logged]:
+def _read(book: Book, photos: list[tuple[Path, date | None]], settings: Settings, workers: int) -> Iterator[Logged]:
     from sprout.calibration import find_crop
     from sprout.survey import survey_many
 
@@ -129,16 +128,27 @@ def _read(
         workers=workers,
     )
     for (path, day), survey in zip(photos, surveys, strict=True):
-        yield _write(book, path, day, survey, on=on, settings=settings, anchor=anchor)
+        logged = _write(book, path, day, survey, settings=settings, anchor=anchor)
+        if logged is None:
+            yield from _read(book, [(path, day)], settings, 1)
+        else:
+            yield logged
 
 
 def _write(
-    book: Book, path: Path, day: date | None, survey: Survey, *, on: date | None, settings: Settings, anchor: str
-) -> Logged:
-    if not survey.sha256:
-        survey = replace(survey, sha256=sha256_of(path))
+    book: Book, path: Path, day: date | None, survey: Survey, *, settings: Settings, anchor: str
+) -> Logged | None:
+    """What became of the photo; None if another program has taught the book the lid's look since it was read."""
+    try:
+        survey = survey if survey.sha256 else replace(survey, sha256=sha256_of(path))
+    except OSError:  # gone while it was its turn
+        return Logged(path, "unread", survey.reason, day)
     own = survey.taken_at.date() if survey.taken_at else None
-    book.add(survey, on=None if own == day else day, settings=settings.digest(), anchor=anchor)
+    done = book.add(survey, on=None if own == day else day, settings=settings.digest(), anchor=anchor)
+    if done == "outdated":
+        return None
+    if done == "held":
+        return Logged(path, "held", book.holds(survey.sha256, settings.digest()) or "", day)
     return Logged(path, "unread" if survey.reason else "read", survey.reason, day)
 
 

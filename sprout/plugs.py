@@ -14,6 +14,7 @@ from datetime import date, datetime
 from sprout.errors import UsageError
 
 _TURN = {"retire": 0, "move": 1, "resow": 2}
+LONGEST_DAYS = 3 * 365  # a day further from the sowing is a clock that was never set or a slip of the pen
 KINDS = (*_TURN, "pick", "topup", "feed", "level", "change", "cover")
 
 
@@ -23,6 +24,13 @@ class Sowing:
 
     crop: str
     seeds: int
+
+
+def misdated(sown: date, day: date) -> str:
+    """What is wrong with a day on which something happened to a grow, "" if nothing."""
+    if day < sown:
+        return f"before the sowing on {sown}"
+    return f"more than three years after the sowing on {sown}" if (day - sown).days > LONGEST_DAYS else ""
 
 
 def site_named(text: str, labels: Sequence[str]) -> str:
@@ -186,8 +194,8 @@ def check_note(sown: date, sowing: Mapping[str, Sowing], notes: Iterable[Note], 
         If it does not, or if it makes one of them impossible; the message says which and why.
     """
     notes = list(notes)
-    if new.moment.date() < sown:
-        raise UsageError(new, f"that is before the sowing on {sown}", "check the date")
+    if amiss := misdated(sown, new.moment.date()):
+        raise UsageError(new, f"that is {amiss}", "check the date")
     try:
         replay(sown, sowing, [*notes, new])
     except UsageError as e:

@@ -397,8 +397,9 @@ def test_a_note_that_would_undo_a_later_one_is_refused(tmp_path: Path) -> None:
             book.withdraw_note(1)
         book.withdraw_note(2)
         assert str(book.withdraw_note(1)) == "move A1 B3 on 2026-03-10"
+        assert str(book.withdraw_note(1)) == "move A1 B3 on 2026-03-10"  # once more changes nothing
         with pytest.raises(UsageError, match="is not in the book"):
-            book.withdraw_note(1)
+            book.withdraw_note(99)
 
 
 def test_retired_plugs_leave_the_tables_and_resown_sites_start_anew(tmp_path: Path) -> None:

@@ -7,19 +7,32 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from sprout import columns
-from sprout.book.records import VIEWS, insert, keep_view, note_of, now, plain, write_anchor, write_day, write_feed
+from sprout.book.grow import Grow, write_grow
+from sprout.book.records import (
+    VIEWS,
+    insert,
+    keep_view,
+    note_of,
+    now,
+    plain,
+    write_anchor,
+    write_day,
+    write_feed,
+    write_note,
+    write_told,
+)
 from sprout.book.schema import connect, faults, transaction
 from sprout.errors import BookError, OutputError, UsageError
 from sprout.evidence import Evidence
 from sprout.feed import Feed, parse_feed
-from sprout.files import write_text
-from sprout.plugs import Note, Sowing, check_note, site_named
+from sprout.files import flush, write_text
+from sprout.plugs import Note, Sowing, check_note, misdated, site_named
 from sprout.settings import VERSION
 
 if TYPE_CHECKING:
@@ -34,32 +47,6 @@ _LATEST = "(SELECT max(id) FROM survey WHERE sha256 = p.sha256)"
 _READING = tuple(c.name for c in columns.SITE_READINGS)
 _ENTRY = tuple(c.name for c in columns.ENTRIES)
 _FIX = tuple(c.name for c in columns.FIXES)
-
-
-@dataclass(frozen=True)
-class Grow:
-    """What a book was begun with.
-
-    Attributes
-    ----------
-    sown:
-        The day of sowing.
-    sowing:
-        What went into which site, in the lid's order; sites that were left bare are not in it.
-    reservoir_litres, temperature_c:
-        None where not known.
-    labels:
-        Words the grower gave the grow.
-    feed:
-        The plant food, None where it was not described.
-    """
-
-    sown: date
-    sowing: Mapping[str, Sowing]
-    reservoir_litres: float | None = None
-    temperature_c: float | None = None
-    labels: Mapping[str, str] = field(default_factory=dict)
-    feed: Feed | None = None
 
 
 class Book:
@@ -131,7 +118,7 @@ class Book:
             draft = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
             (draft / VIEWS).mkdir()
             write_text(draft / LID, lid_toml(lid))
-            _write_grow(draft / DATABASE, grow, lid)
+            write_grow(draft / DATABASE, grow, lid)
             if view is not None:
                 with contextlib.closing(connect(draft / DATABASE)) as connection:
                     write_anchor(connection, draft, view, view_sha256)
@@ -139,6 +126,7 @@ class Book:
             if path.is_dir():
                 path.rmdir()
             draft.rename(path)
+            flush(path.parent)
         except OSError as e:
             raise OutputError(path, f"cannot be written ({e.strerror or e})", "choose another folder") from e
         finally:
@@ -211,12 +199,17 @@ class Book:
             return None
         return str(rows[0]["reason"])
 
-    def add(self, survey: Survey, *, on: date | None, settings: str, anchor: str) -> None:
+    def add(
+        self, survey: Survey, *, on: date | None, settings: str, anchor: str
+    ) -> Literal["added", "held", "outdated"]:
         """Add what one photo yielded, all of it or nothing: header, reason, readings, straightened view.
 
         ``on`` is the photo's day where the grower said so; else the day its EXIF time tells. ``anchor`` is the
         photo whose view it was registered against. A first photo that is read becomes the anchor of a book
         without one.
+
+        Another program may have written meanwhile. ``held``: it has added this photo, and nothing is changed.
+        ``outdated``: the book has got an anchor, against which the photo has to be read anew; nothing is changed.
 
         Raises
         ------
@@ -226,14 +219,21 @@ class Book:
         if survey.taken_at is None and on is None and not survey.reason:
             raise ValueError("a photo without a day cannot enter the book")
         taken_at = survey.taken_at.isoformat() if survey.taken_at else ""
-        view, corner, scale = keep_view(self.path, survey, settings)
         with self._writing() as connection:
+            if self.holds(survey.sha256, settings) is not None:
+                return "held"
+            if not survey.reason and self.anchor not in ("", anchor):
+                return "outdated"
             connection.execute(
                 "INSERT INTO photo VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
                 (survey.sha256, str(survey.path), taken_at, survey.width_px, survey.height_px, now()),
             )
             if on:
                 write_day(connection, survey.sha256, on)
+            # the files come first: what the book speaks of must be there when a power cut ends it all
+            view, corner, scale = keep_view(connection, self.path, survey, settings)
+            if survey.view is not None and not self.anchor:
+                write_anchor(connection, self.path, survey.view, survey.sha256)
             measured = connection.execute(
                 "INSERT INTO survey (sha256, settings, version, anchor, reason, view, view_x_mm, view_y_mm,"
                 " view_px_per_mm, written_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -247,9 +247,7 @@ class Book:
                     for place, reading in enumerate(survey.readings)
                 ],
             )
-            known = connection.execute("SELECT 1 FROM anchor").fetchone()
-            if survey.view is not None and not known:
-                write_anchor(connection, self.path, survey.view, survey.sha256)
+        return "added"
 
     def date_photo(self, sha256: str, on: date) -> None:
         """Say on which day a photo of the book was taken; what was said last counts."""
@@ -283,26 +281,49 @@ class Book:
         rows = self._ask("SELECT * FROM note WHERE id NOT IN (SELECT note FROM withdrawal) ORDER BY moment, id")
         return tuple(map(note_of, rows))
 
-    def add_notes(self, notes: Iterable[Note]) -> list[int]:
+    def add_notes(self, notes: Iterable[Note], *, untold: timedelta | None = None) -> list[int]:
         """Add notes, all or none, and return their numbers.
+
+        With ``untold`` the book remembers that nobody has seen the numbers yet: when a power cut comes before
+        :meth:`told` and the same is noted again, of a moment at most so far away, the number is that of the note
+        that is there, and nothing is added.
 
         Raises
         ------
         UsageError
             If a site is not on the lid, or a note does not fit the notes there are.
         """
-        names = ("kind", "moment", "site", "to_site", "amount", "unit", "crop", "seeds", "comment", "written_at")
         numbers = []
         with self._writing() as connection:
             for given in notes:
                 site, to_site = (x and site_named(x, self.lid.labels) for x in (given.site, given.to_site))
                 note = replace(given, site=site, to_site=to_site)
+                if untold is not None and (number := self._untold(note, untold)):
+                    numbers.append(number)
+                    continue
                 check_note(self.grow.sown, self.grow.sowing, self.notes(), note)
-                sowing = (note.sowing.crop, note.sowing.seeds) if note.sowing else (None, None)
-                amount = (note.amount, note.unit)
-                values = (note.kind, note.moment.isoformat(), site, to_site, *amount, *sowing, note.comment, now())
-                numbers.append(int(connection.execute(insert("note", names), values).lastrowid or 0))
+                number = write_note(connection, note)
+                numbers.append(number)
+                if untold is None:
+                    write_told(connection, number)
         return numbers
+
+    def told(self, numbers: Iterable[int]) -> None:
+        """The grower has seen the numbers of these notes."""
+        with self._writing() as connection:
+            for number in numbers:
+                write_told(connection, number)
+
+    def _untold(self, note: Note, apart: timedelta) -> int:
+        """The number of a note that says the same and that nobody has seen yet, 0 if there is none."""
+        rows = self._ask(
+            "SELECT * FROM note WHERE id NOT IN (SELECT note FROM told) AND id NOT IN (SELECT note FROM withdrawal)"
+        )
+        for there in map(note_of, rows):
+            same = there == replace(note, number=there.number, moment=there.moment)
+            if same and abs(there.moment - note.moment) <= apart:
+                return there.number
+        return 0
 
     def describe_feed(self, feed: Feed, *, since: date) -> None:
         """Say which plant food is used from a day on; of two for one day the later written counts.
@@ -312,13 +333,13 @@ class Book:
         UsageError
             If the day is before the sowing.
         """
-        if since < self.grow.sown:
-            raise UsageError(f"feed from {since}", f"that is before the sowing on {self.grow.sown}", "check the date")
+        if amiss := misdated(self.grow.sown, since):
+            raise UsageError(f"feed from {since}", f"that is {amiss}", "check the date")
         with self._writing() as connection:
             write_feed(connection, feed, since)
 
     def withdraw_note(self, number: int) -> Note:
-        """Take a note back; it stays in the book but no longer counts.
+        """Take a note back; it stays in the book but no longer counts. Once more changes nothing.
 
         Raises
         ------
@@ -329,6 +350,9 @@ class Book:
 
         with self._writing() as connection:
             notes = {n.number: n for n in self.notes()}
+            taken_back = self._ask("SELECT n.* FROM note n JOIN withdrawal w ON w.note = n.id WHERE n.id = ?", number)
+            if taken_back:
+                return note_of(taken_back[0])
             if number not in notes:
                 raise UsageError(f"note {number}", "is not in the book", "see: sprout note BOOK list")
             try:
@@ -363,23 +387,27 @@ class Book:
     def add_fix(self, fix: Mapping[str, Any], *, comment: str = "", withdrawn: bool = False) -> None:
         """Add a correction (keys as in ``columns.FIXES``); the latest of a day and site counts, or none if withdrawn.
 
+        The same again changes nothing.
+
         Raises
         ------
         UsageError
             If the site is not on the lid, or the date is before the sowing.
         """
         fix = self._look(fix)
-        names = (*_FIX, "withdrawn", "comment", "written_at")
-        values = (*(plain(fix.get(name)) for name in _FIX), int(withdrawn), comment, now())
+        names = (*_FIX, "withdrawn", "comment")
+        values = (*(plain(fix.get(name)) for name in _FIX), int(withdrawn), comment)
         with self._writing() as connection:
-            connection.execute(insert("fix", names), values)
+            where = "WHERE date = ? AND site = ? ORDER BY id DESC LIMIT 1"
+            last = connection.execute(f"SELECT {', '.join(names)} FROM fix {where}", (fix["date"], fix["site"]))
+            if [tuple(row) for row in last] != [values]:
+                connection.execute(insert("fix", (*names, "written_at")), (*values, now()))
 
     def _look(self, given: Mapping[str, Any]) -> Mapping[str, Any]:
         """An entry or correction with its site as the lid has it."""
         site = site_named(given["site"], self.lid.labels)
-        if date.fromisoformat(given["date"]) < self.grow.sown:
-            wrong = f"that is before the sowing on {self.grow.sown}"
-            raise UsageError(f"{site} on {given['date']}", wrong, "check the date")
+        if amiss := misdated(self.grow.sown, date.fromisoformat(given["date"])):
+            raise UsageError(f"{site} on {given['date']}", f"that is {amiss}", "check the date")
         return {**given, "site": site}
 
     # what the book knows
@@ -406,18 +434,3 @@ class Book:
             labels_given=self.grow.labels,
             feeds=self._feeds(),
         )
-
-
-def _write_grow(file: Path, grow: Grow, lid: Lid) -> None:
-    with contextlib.closing(connect(file)) as connection, faults(file), transaction(connection):
-        connection.execute(
-            "INSERT INTO grow VALUES (?, ?, ?, ?)",
-            (grow.sown.isoformat(), grow.reservoir_litres, grow.temperature_c, now()),
-        )
-        connection.executemany(
-            "INSERT INTO sowing VALUES (?, ?, ?, ?)",
-            [(lid.labels.index(site), site, what.crop, what.seeds) for site, what in grow.sowing.items()],
-        )
-        connection.executemany("INSERT INTO label VALUES (?, ?)", grow.labels.items())
-        if grow.feed is not None:
-            write_feed(connection, grow.feed, grow.sown)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Iterable
 from datetime import date, datetime
@@ -42,14 +43,27 @@ def plain(value: Any) -> Any:
 
 
 def write_day(connection: sqlite3.Connection, sha256: str, day: date) -> None:
+    said = connection.execute("SELECT date FROM dating WHERE sha256 = ? ORDER BY id DESC LIMIT 1", (sha256,)).fetchone()
+    if said and said["date"] == day.isoformat():
+        return
     connection.execute(
         "INSERT INTO dating (sha256, date, written_at) VALUES (?, ?, ?)", (sha256, day.isoformat(), now())
     )
 
 
 def write_feed(connection: sqlite3.Connection, feed: Feed, since: date) -> None:
+    last = "SELECT described FROM feed WHERE since = ? ORDER BY id DESC LIMIT 1"
+    said = connection.execute(last, (since.isoformat(),)).fetchone()
+    if said and said["described"] == str(feed):
+        return
     names = ("since", "described", "written_at")
     connection.execute(insert("feed", names), (since.isoformat(), str(feed), now()))
+
+
+def write_digest(connection: sqlite3.Connection, folder: Path, name: str) -> None:
+    """Remember the bytes of a file of the book, so that damage to it is found."""
+    sha256 = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+    connection.execute(insert("file", ("name", "sha256", "written_at")), (name, sha256, now()))
 
 
 def write_anchor(connection: sqlite3.Connection, folder: Path, view: LidView, sha256: str) -> None:
@@ -57,11 +71,12 @@ def write_anchor(connection: sqlite3.Connection, folder: Path, view: LidView, sh
 
     file = f"lid_view_{sha256[:12] or 'given'}.npz"
     save_view(view, folder / file)
+    write_digest(connection, folder, file)
     connection.execute("INSERT INTO anchor (sha256, file, written_at) VALUES (?, ?, ?)", (sha256, file, now()))
 
 
 def keep_view(
-    folder: Path, survey: Survey, settings: str
+    connection: sqlite3.Connection, folder: Path, survey: Survey, settings: str
 ) -> tuple[str, tuple[float | None, float | None], float | None]:
     """Keep the straightened view as a small JPEG: its file, the lid's mm at its first pixel, its pixels per mm."""
     if survey.view is None:
@@ -75,10 +90,24 @@ def keep_view(
     file = f"{VIEWS}/{survey.sha256[:16]}-{settings[:6]}.jpg"
     with atomic(folder / file) as temporary:
         small.save(temporary, "JPEG", quality=85)
+    write_digest(connection, folder, file)
     ratio = small.width / picture.width
     shift = (1 / ratio - 1) / 2 / view.px_per_mm  # the first small pixel is the middle of several
     x, y = (float(o) + shift for o in view.origin_mm)
     return file, (x, y), view.px_per_mm * ratio
+
+
+def write_note(connection: sqlite3.Connection, note: Note) -> int:
+    names = ("kind", "moment", "site", "to_site", "amount", "unit", "crop", "seeds", "comment", "written_at")
+    sowing = (note.sowing.crop, note.sowing.seeds) if note.sowing else (None, None)
+    amount = (note.amount, note.unit)
+    at = note.moment.isoformat()
+    values = (note.kind, at, note.site, note.to_site, *amount, *sowing, note.comment, now())
+    return int(connection.execute(insert("note", names), values).lastrowid or 0)
+
+
+def write_told(connection: sqlite3.Connection, number: int) -> None:
+    connection.execute("INSERT OR IGNORE INTO told VALUES (?, ?)", (number, now()))
 
 
 def note_of(row: sqlite3.Row) -> Note:

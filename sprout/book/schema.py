@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -56,6 +57,13 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE TABLE feed (
         id INTEGER PRIMARY KEY, since TEXT NOT NULL, described TEXT NOT NULL, written_at TEXT NOT NULL)
     """,
+    """
+    CREATE TABLE file (
+        id INTEGER PRIMARY KEY, name TEXT NOT NULL, sha256 TEXT NOT NULL, written_at TEXT NOT NULL);
+    CREATE TABLE told (
+        note INTEGER PRIMARY KEY REFERENCES note, written_at TEXT NOT NULL);
+    INSERT INTO told SELECT id, written_at FROM note
+    """,
 )
 
 _WAIT_SECONDS = 10.0
@@ -86,8 +94,9 @@ def connect(file: Path) -> sqlite3.Connection:
             connection.row_factory = sqlite3.Row
             connection.execute("PRAGMA foreign_keys = ON")
             connection.execute("PRAGMA journal_mode = DELETE")
+            connection.execute("PRAGMA synchronous = FULL")
             if version < len(MIGRATIONS):
-                _migrate(connection)
+                connection = _brought_up_to_date(connection)
         except BaseException:
             connection.close()
             raise
@@ -100,10 +109,11 @@ def transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield connection
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:  # a full disk may have ended it already
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
 
 
 @contextlib.contextmanager
@@ -122,8 +132,27 @@ def _in_words(file: Path, e: sqlite3.DatabaseError) -> SproutError:
     if name.startswith(("SQLITE_READONLY", "SQLITE_FULL", "SQLITE_IOERR", "SQLITE_PERM")):
         return OutputError(file, f"the book cannot be written ({e})", "free some space or check the folder's rights")
     if name.startswith("SQLITE_CANTOPEN"):
+        if os.access(file, os.R_OK):  # there is no making the journal beside it
+            return OutputError(file, "the book cannot be written", "check the rights of its folder")
         return BookError(file, "the book cannot be opened", "check the folder and its rights")
     return BookError(file, f"the book is damaged ({e})", "take the copy of book.sqlite from your last backup")
+
+
+def _brought_up_to_date(connection: sqlite3.Connection) -> sqlite3.Connection:
+    """The same connection; of an older book that cannot be written, a copy in memory that can be read only."""
+    try:
+        _migrate(connection)
+    except sqlite3.OperationalError as e:
+        if not e.sqlite_errorname.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
+            raise
+        copy = sqlite3.connect(":memory:", isolation_level=None)
+        copy.row_factory = sqlite3.Row
+        connection.backup(copy)
+        connection.close()
+        _migrate(copy)
+        copy.execute("PRAGMA query_only = ON")
+        return copy
+    return connection
 
 
 def _migrate(connection: sqlite3.Connection) -> None:

@@ -105,14 +105,15 @@ def log(
     from sprout.book import Book
     from sprout.cli.showing import show_today
     from sprout.intake import find_photos
+    from sprout.plugs import misdated
 
     found = find_photos(photos)
     if not found:
         raise UsageError(" ".join(map(str, photos)), "holds no photos", "name photos or a folder that holds some")
     day = day_of(on, "--on") if on else None
     with Book(book) as opened:
-        if day is not None and day < opened.grow.sown:
-            raise UsageError(f"--on {day}", f"is before the sowing on {opened.grow.sown}", "check the date")
+        if day is not None and (amiss := misdated(opened.grow.sown, day)):
+            raise UsageError(f"--on {day}", f"is {amiss}", "check the date")
         read, held, unread = _log_all(opened, found, day, workers, Settings(max_megapixels=max_megapixels))
         say(f"{read} read, {held} in the book already, {unread} could not be read")
         if (read or held) and not quiet:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -37,8 +37,11 @@ def _add(context: typer.Context, on: str | None, comment: str, *notes: Note) -> 
     moment = moment_of(on, "--on") if on else datetime.now().replace(microsecond=0)
     with Book(context.obj) as book:
         dated = [replace(note, moment=moment, comment=comment) for note in notes]
-        for number, note in zip(book.add_notes(dated), dated, strict=True):
+        # cut off by a power failure and typed again, it is noted once; without a date it carries the time of typing
+        numbers = book.add_notes(dated, untold=timedelta(0) if on else timedelta(hours=1))
+        for number, note in zip(numbers, dated, strict=True):
             say(f"note {number}: {note}")
+        book.told(numbers)
         if not on and any(note.kind in ("move", "retire", "resow") for note in notes):
             _warn_of_earlier_photos(book.photos()["taken_at"].tolist(), moment)
 

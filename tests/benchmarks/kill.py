@@ -1,0 +1,271 @@
+"""Kills the process at random moments while it writes in a book: ``python tests/benchmarks/kill.py [KILLS] [SEED]``.
+
+After each kill the book must open and be sound, everything whose end was told must be in it exactly once, and the
+command that was cut off, given again, must come to its end with everything in the book exactly once.
+
+To make kills cheap, each command runs in a forked child of a process that has everything imported. What a photo shows
+is said, not read, but for the kind ``log of real photos``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import signal
+import sqlite3
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from grows import begin, fake_survey_many, on, photo
+
+import sprout.book.entries
+import sprout.cli.keeping
+import sprout.cli.showing
+import sprout.survey  # with these everything costly is imported before the first fork
+from sprout.book import Book
+from sprout.cli import main
+from sprout.intake import sha256_of
+from sprout.page.uploads import Arrival, read_into_book
+from sprout.photo import photo_header
+from sprout.settings import Settings
+
+cv2.setNumThreads(1)  # a forked child has the library's locks but not its threads
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+PHOTOS_AT_ONCE = 4
+
+
+@dataclass
+class Kind:
+    """One kind of writing: how round ``i`` is run, which keys it writes, and which keys the database holds."""
+
+    name: str
+    book: Path
+    run: Callable[[int], int]
+    keys: Callable[[int], Iterable[Hashable]]
+    held: str  # SQL that yields one row per thing written
+    before: Callable[[int], None] = lambda i: None
+
+
+@dataclass
+class Tally:
+    """What came of the kills of one kind."""
+
+    kills: int = 0
+    died: int = 0
+    written: int = 0  # died after the write, before the end was told
+    faults: list[str] = field(default_factory=list)
+
+
+def forked(run: Callable[[], int], *, kill_after: float | None = None) -> tuple[bool, float]:
+    """Run in a forked child; whether it came to its end with exit status 0, and the seconds it took."""
+    start = time.perf_counter()
+    child = os.fork()
+    if child == 0:
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, 1)
+        os.dup2(null, 2)
+        status = 99
+        with contextlib.suppress(BaseException):
+            status = run()
+        os._exit(status)
+    if kill_after is not None:
+        time.sleep(kill_after)
+        os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    return os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0, time.perf_counter() - start
+
+
+def held(kind: Kind) -> Counter[Hashable]:
+    """What the book holds, and how often, once it was opened and found sound."""
+    with Book(kind.book) as book:
+        book.evidence()
+    with contextlib.closing(sqlite3.connect(kind.book / "book.sqlite")) as connection:
+        for name, sha256 in connection.execute("SELECT name, sha256 FROM file"):
+            assert sha256_of(kind.book / name) == sha256, f"{name} is damaged"
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)], "the database is damaged"
+        assert connection.execute("PRAGMA foreign_key_check").fetchall() == [], "a row refers to nothing"
+        return Counter(row[0] if len(row) == 1 else row for row in connection.execute(kind.held))
+
+
+def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
+    """Kill one kind of writing so often; two rounds are left alone, and the second tells how long one takes."""
+    tally = Tally()
+    told: set[Hashable] = set()
+    for i in range(2):
+        kind.before(i)
+        done, seconds = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
+        assert done, f"{kind.name}: does not work undisturbed"
+        told |= set(kind.keys(i))
+        held(kind)
+    for i in range(2, kills + 2):
+        kind.before(i)
+        mine = set(kind.keys(i))
+        tally.kills += 1
+        done, _ = forked(lambda i=i: kind.run(i), kill_after=rng.uniform(0, 1.1 * seconds))  # type: ignore[misc]
+        try:
+            there = held(kind)
+            told |= mine if done else set()
+            tally.died += not done
+            tally.written += not done and all(there[key] for key in mine)
+            assert all(there[key] == 1 for key in told), "something that was told is not there exactly once"
+            assert max(there.values(), default=0) <= 1, "something is there twice"
+            again, _ = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
+            assert again, "the command given again fails"
+            told |= mine
+            there = held(kind)
+            assert all(there[key] == 1 for key in told), "after the command given again not everything is there once"
+            assert max(there.values()) == 1, "after the command given again something is there twice"
+        except Exception as e:
+            tally.faults.append(f"{kind.name}, round {i}: {type(e).__name__}: {e}")
+    return tally
+
+
+def kinds(folder: Path) -> dict[str, Kind]:
+    """Every kind of writing, each with a book of its own in ``folder``."""
+    calls: list[Path] = []
+    stand_in = fake_survey_many({}, calls)
+
+    def new(name: str) -> Path:
+        begin(folder / name).close()
+        return folder / name
+
+    def reading(run: Callable[[], int]) -> int:
+        sprout.survey.survey_many = stand_in  # in the child only
+        return run()
+
+    note, fix, enter, log, page, old = map(new, ("note", "fix", "enter", "log", "page", "old"))
+
+    def noted(i: int) -> int:
+        words = ["topup", f"{i + 1}"] if i % 2 else ["pick", "A1", "B2", "--comment", str(i + 1)]
+        return main(["note", str(note), *words, *(["--on", on(i % 30).isoformat()] if i % 3 else [])])
+
+    def noted_keys(i: int) -> list[Hashable]:
+        return [("topup", "", i + 1.0)] if i % 2 else [("pick", "A1", i + 1.0), ("pick", "B2", i + 1.0)]
+
+    def entries(i: int) -> None:
+        rows = [f"{on(k)},A{k + 1},{k},{i + k / 10}" for k in range(3)]
+        (folder / f"{i}.csv").write_text("date,site,seedlings,tissue_cm2\n" + "\n".join(rows))
+
+    def shots(i: int) -> None:
+        for k in range(PHOTOS_AT_ONCE):
+            photo(folder / f"shots-{i}" / f"{i}-{k}.jpg", 1 + i % 20, hour=8 + k)
+
+    def shot_names(i: int) -> list[Hashable]:
+        return [str(folder / f"shots-{i}" / f"{i}-{k}.jpg") for k in range(PHOTOS_AT_ONCE)]
+
+    def upload(i: int) -> int:
+        file = folder / f"upload-{i}.jpg"
+        return int(read_into_book(Arrival(page, file, None, Settings())).outcome not in ("read", "held"))
+
+    def as_of_version_1(i: int) -> None:
+        file = old / "book.sqlite"
+        file.unlink()
+        with contextlib.closing(sqlite3.connect(file)) as connection:
+            connection.executescript((Path(__file__).parents[1] / "book_v1.sql").read_text("utf-8"))
+
+    photos = "SELECT p.path FROM photo p LEFT JOIN survey s ON s.sha256 = p.sha256 LEFT JOIN reading r ON"
+    whole = f"{photos} r.survey = s.id AND r.site = 'A1'"
+    found = [
+        Kind("note", note, noted, noted_keys, "SELECT kind, site, coalesce(amount, comment + 0.0) FROM note"),
+        Kind(
+            "fix",
+            fix,
+            lambda i: main(["fix", str(fix), str(on(i % 30)), "B2", "--seedlings", "1", "--comment", str(i)]),
+            lambda i: [str(i)],
+            "SELECT comment FROM fix",
+        ),
+        Kind(
+            "enter",
+            enter,
+            lambda i: main(["enter", str(enter), str(folder / f"{i}.csv")]),
+            lambda i: [(f"A{k + 1}", i + k / 10) for k in range(3)],
+            "SELECT site, tissue_cm2 FROM entry",
+            entries,
+        ),
+        Kind(
+            "log",
+            log,
+            lambda i: reading(lambda: main(["log", str(log), str(folder / f"shots-{i}"), "--quiet"])),
+            shot_names,
+            whole,
+            shots,
+        ),
+        Kind(
+            "page upload",
+            page,
+            lambda i: reading(lambda: upload(i)),
+            lambda i: [str(folder / f"upload-{i}.jpg")],
+            whole,
+            lambda i: photo(folder / f"upload-{i}.jpg", 1 + i % 20) and None,
+        ),
+        Kind(
+            "migration",
+            old,
+            lambda i: main(["note", str(old), "list"]),
+            lambda i: ["move", "topup"],
+            "SELECT kind FROM note",
+            as_of_version_1,
+        ),
+    ]
+    return {kind.name: kind for kind in found}
+
+
+def real_photos(folder: Path) -> Kind:
+    """The sample photos, really read: round ``i`` logs the ``i``-th."""
+    samples = sorted((SAMPLES / "photos").glob("*.jpg"))[1:]
+    book = folder / "real"
+    sown = [str(SAMPLES / "lid.toml"), "--sown", "2026-08-22", "--crop", "basil", "--seeds", "2"]
+    # in a child: the vision library must not start threads in the process that forks
+    begun, _ = forked(
+        lambda: main(["begin", str(book), "--empty", str(SAMPLES / "photos" / "day00.jpg"), "--lid", *sown])
+    )
+    assert begun
+    return Kind(
+        "log of real photos",
+        book,
+        lambda i: main(["log", str(book), str(samples[i]), "--quiet"]),
+        lambda i: [str(samples[i])],
+        "SELECT p.path FROM photo p LEFT JOIN survey s ON s.sha256 = p.sha256"
+        " LEFT JOIN reading r ON r.survey = s.id AND r.site = 'A1'",
+    )
+
+
+def kills_of(folder: Path, kills: int, *, real: int, seed: int) -> dict[str, Tally]:
+    """So many kills in all, ``real`` of them while a photo is really read, the others spread over the kinds."""
+    rng = random.Random(seed)
+    made = kinds(folder)
+    photo_header(photo(folder / "any.jpg", 1))  # now, not in every child, the decoders are imported
+    tallies = {}
+    for place, (name, kind) in enumerate(made.items()):
+        share = (kills - real) // len(made) + (place < (kills - real) % len(made))
+        tallies[name] = kill(kind, share, rng)
+    if real:
+        kind = real_photos(folder)
+        tallies[kind.name] = kill(kind, real, rng)
+    return tallies
+
+
+def report() -> int:
+    kills, seed = (int(word) for word in [*sys.argv[1:], *("200", "1")[len(sys.argv) - 1 :]])
+    with tempfile.TemporaryDirectory() as folder:
+        tallies = kills_of(Path(folder), kills, real=min(8, kills // 8), seed=seed)
+    print(f"{'kind':20} {'kills':>6} {'died':>6} {'written, not told':>18} {'faults':>7}")
+    for name, tally in tallies.items():
+        print(f"{name:20} {tally.kills:6} {tally.died:6} {tally.written:18} {len(tally.faults):7}")
+    for fault in (fault for tally in tallies.values() for fault in tally.faults):
+        print(fault)
+    return int(any(tally.faults for tally in tallies.values()))
+
+
+if __name__ == "__main__":
+    sys.exit(report())
