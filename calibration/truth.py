@@ -7,6 +7,7 @@ NAME_tissue.png. Nothing of this ships: the package never sees the truth.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,36 @@ def names(photos: Path, without: Path | None) -> list[str]:
 def read(photos: Path, name: str) -> dict[str, Any]:
     truth: dict[str, Any] = json.loads((photos / f"{name}.json").read_text())
     return truth
+
+
+def grow_of(name: str) -> str:
+    """What a photo must be left out together with: all photos of its grow, or itself."""
+    return name if name.startswith("singles") else str(Path(name).parent)
+
+
+def folds(sizes: Mapping[str, int], number: int) -> dict[str, int]:
+    """Which fold each grow falls in, so that all hold about as much."""
+    load, fold = [0] * number, {}
+    for grow, size in sorted(sizes.items(), key=lambda item: (-item[1], item[0])):
+        fold[grow] = int(np.argmin(load))
+        load[fold[grow]] += size
+    return fold
+
+
+def write_onnx(network: Any, shape: tuple[int, ...], file: Path) -> None:
+    """A PyTorch network that takes any number of inputs of a shape, as the package reads it."""
+    import torch
+
+    torch.onnx.export(
+        network.to(memory_format=torch.contiguous_format).eval(),
+        (torch.zeros(2, *shape),),
+        str(file),
+        input_names=["x"],
+        output_names=["y"],
+        dynamic_axes={"x": {0: "n"}, "y": {0: "n"}},
+        opset_version=13,
+        dynamo=False,
+    )
 
 
 def lid_and_registration(truth: dict[str, Any]) -> tuple[Lid, Registration]:

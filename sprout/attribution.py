@@ -74,9 +74,12 @@ def reach_mm(places: Array, sites: Array, camera: Camera) -> Array:
     Each leaf is taken at the height (up to a share of the camera's) that brings it nearest to the site.
     """
     lean = (camera.foot_mm - places) * _HEIGHT
-    offset = sites[None] - places[:, None]
-    along = np.einsum("nmk,nk->nm", offset, lean) / np.maximum((lean**2).sum(1), 1e-9)[:, None]
-    return np.asarray(np.linalg.norm(offset - np.clip(along, 0, 1)[..., None] * lean[:, None], axis=2))
+    x, y = (sites[None, :, k] - places[:, None, k] for k in range(2))
+    along = (x * lean[:, :1] + y * lean[:, 1:]) / np.maximum((lean**2).sum(1, keepdims=True), 1e-9)
+    np.clip(along, 0, 1, out=along)
+    x -= along * lean[:, :1]
+    y -= along * lean[:, 1:]
+    return np.asarray(np.sqrt(x * x + y * y))
 
 
 def cell_px(registration: Registration, lid: Lid) -> int:
@@ -106,7 +109,8 @@ def _share_out(places: Array, index: npt.NDArray[np.int64], reach: Array) -> npt
     n, m = reach.shape
     a, b = _neighbours(index)
     step = np.linalg.norm(places[a] - places[b], axis=1)
-    nearest = np.argsort(reach, axis=1)[:, :_NEAREST]
+    few = min(_NEAREST, m)
+    nearest = np.argpartition(reach, few - 1, axis=1)[:, :few]
     entry = _PATH_GAIN * np.take_along_axis(reach, nearest, 1) + 1e-3
     rows = np.concatenate([a, b, n + nearest.ravel()])
     columns = np.concatenate([b, a, np.repeat(np.arange(n), nearest.shape[1])])

@@ -3,7 +3,8 @@
 Up to the first true leaves a seedling is a pair of seed leaves about one stem. The number of leaves shows in the
 outline: lobes, dents, patches, area over the square of a leaf's half width, symmetry about a centre (one pair has it,
 two seldom do). A multinomial logistic model (McCullagh & Nelder 1989, Generalized Linear Models, ch. 5) weighs these
-features; ``calibration/fit_counting.py`` fits it and writes ``calibration/counting.json``.
+features with what the network in ``leaves`` sees; ``calibration/fit_counting.py`` fits it and writes
+``calibration/counting.json``.
 """
 
 from __future__ import annotations
@@ -23,8 +24,12 @@ Array = npt.NDArray[np.float64]
 
 STEP_MM = 0.4
 """Grid on which shapes are measured, on the lid's plane."""
+MOST_STEPS = 120
+"""Plants that reach further than this many steps are measured on a coarser grid."""
 MOST = 6
 """Largest number of seedlings told apart."""
+UNDECIDED = np.full(MOST, -np.log(MOST))
+"""Log-probabilities of somebody who has seen nothing."""
 FEATURES = (
     "log_area",
     "log_half_width",
@@ -44,34 +49,34 @@ FEATURES = (
 )
 
 
-def shape(tissue: npt.NDArray[np.bool_]) -> dict[str, float]:
-    """Features of one site's tissue, an (h, w) mask with some of it set, ``STEP_MM`` per pixel."""
+def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[str, float]:
+    """Features of one site's tissue, an (h, w) mask with some of it set, ``step_mm`` per pixel."""
     mask = np.pad(tissue, 3).astype(np.uint8)
-    area = float(mask.sum()) * STEP_MM**2
-    depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, 5), (0, 0), 1.0) * STEP_MM
+    area = float(mask.sum()) * step_mm**2
+    depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, 5), (0, 0), 1.0) * step_mm
     half_width = float(depth.max())
-    reach = 2 * round(0.8 * half_width / STEP_MM) + 1
+    reach = 2 * round(0.8 * half_width / step_mm) + 1
     tops = (depth >= cv2.dilate(depth, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))) & (
         depth > 0.45 * half_width
     )
     lobes = cv2.connectedComponents(tops.astype(np.uint8), connectivity=8)[0] - 1
-    patch_area = cv2.connectedComponentsWithStats(mask, connectivity=8)[2][1:, cv2.CC_STAT_AREA] * STEP_MM**2
+    patch_area = cv2.connectedComponentsWithStats(mask, connectivity=8)[2][1:, cv2.CC_STAT_AREA] * step_mm**2
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     points = np.concatenate(outlines)
-    hull_area = cv2.contourArea(cv2.convexHull(points)) * STEP_MM**2
-    extent = cv2.minEnclosingCircle(points)[1] * STEP_MM
+    hull_area = cv2.contourArea(cv2.convexHull(points)) * step_mm**2
+    extent = cv2.minEnclosingCircle(points)[1] * step_mm
     outline = max(outlines, key=len)
     dents = 0
     if len(outline) > 8:
         hull = cv2.convexHull(outline, returnPoints=False)
         defects = cv2.convexityDefects(outline, np.sort(hull, axis=0)[::-1])
         if defects is not None:
-            dents = int((np.asarray(defects).reshape(-1, 4)[:, 3] / 256 * STEP_MM > 0.5 * half_width).sum())
+            dents = int((np.asarray(defects).reshape(-1, 4)[:, 3] / 256 * step_mm > 0.5 * half_width).sum())
     coarse = cv2.resize(mask.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     spectrum = np.fft.rfft2(coarse, [2 * s for s in coarse.shape])
     symmetry = float(np.fft.irfft2(spectrum**2).max() / (coarse**2).sum())
     y, x = np.nonzero(mask)
-    dy, dx = (y - y.mean()) * STEP_MM, (x - x.mean()) * STEP_MM
+    dy, dx = (y - y.mean()) * step_mm, (x - x.mean()) * step_mm
     profile = np.zeros(48)
     np.maximum.at(profile, ((np.arctan2(dy, dx) / (2 * np.pi)) * 48).astype(int) % 48, np.hypot(dy, dx))
     around = np.convolve(np.concatenate([profile[-2:], profile, profile[:2]]), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
@@ -122,12 +127,16 @@ class Model:
     centre: Array
     scale: Array
     weights: Array
+    leaves_weight: float
     range_mass: float
 
-    def posterior(self, seen: dict[str, float]) -> Array:
-        """(MOST,) probabilities of 1 … MOST seedlings, given that there is at least one."""
+    def posterior(self, seen: dict[str, float], leaves: Array) -> Array:
+        """(MOST,) probabilities of 1 … MOST seedlings, given that there is at least one.
+
+        ``leaves`` (MOST,) are the log-probabilities that ``leaves.scores`` gives.
+        """
         z = (np.array([seen[f] for f in self.features]) - self.centre) / self.scale
-        score = self.weights @ np.append(np.clip(z, -4, 4), 1.0)
+        score = self.weights @ np.append(np.clip(z, -4, 4), 1.0) + self.leaves_weight * leaves
         p = np.exp(score - score.max())
         return np.asarray(p / p.sum())
 
@@ -141,11 +150,14 @@ def shipped_model() -> Model:
         np.array(data["centre"]),
         np.array(data["scale"]),
         np.array(data["weights"]),
+        float(data["leaves_weight"]),
         float(data["range_mass"]),
     )
 
 
-def posterior(seen: dict[str, float] | None, p_sprouted: float, *, seeds: int | None = None) -> Array:
+def posterior(
+    seen: dict[str, float] | None, p_sprouted: float, *, leaves: Array = UNDECIDED, seeds: int | None = None
+) -> Array:
     """(MOST + 1,) probabilities of 0 … MOST seedlings in a site.
 
     Parameters
@@ -154,11 +166,13 @@ def posterior(seen: dict[str, float] | None, p_sprouted: float, *, seeds: int | 
         The site's features (see :func:`shape` and :func:`against_lid`), None where no tissue is seen.
     p_sprouted:
         Probability that there is at least one.
+    leaves:
+        What the network sees (see ``leaves.scores``), :data:`UNDECIDED` where it was not asked.
     seeds:
         Number of seeds sown, if known: no more seedlings than that.
     """
     # with nothing to count on, what was sown may all be there, few more likely than many
-    up = 0.5 ** np.arange(MOST) if seen is None else shipped_model().posterior(seen)
+    up = 0.5 ** np.arange(MOST) if seen is None else shipped_model().posterior(seen, leaves)
     if seeds is not None and 1 <= seeds < MOST:
         up[seeds:] = 0
     up = up / up.sum()

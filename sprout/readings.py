@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,8 +10,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from sprout import counting, flags
+from sprout import counting, flags, leaves, presence
 from sprout.attribution import attribute
+from sprout.leaves import Cutout, cut_out, local_map
 from sprout.lid import Lid
 from sprout.photo import Photo
 from sprout.registration import Registration
@@ -19,10 +20,10 @@ from sprout.tissue import ALGAE, DRY, GREEN, YELLOW, Tissue
 
 Array = npt.NDArray[np.float64]
 
-_STANDS, _STANDS_NOT = 0.8, 0.2
+_STANDS, _STANDS_NOT = 0.7, 0.2
 """From the first probability on a site counts as sprouted, up to the second as empty."""
-_SUREST = 4.0
-"""Most log-odds of a sprout that one photo may give, however much tissue is seen: it may be a neighbour's."""
+_SUREST, _LEAST = 4.0, 6.0
+"""Most log-odds that one photo may give for a sprout, however much tissue is seen, and against one."""
 _PLUG = 0.85
 """Radius of what is taken for the plug, in hole radii."""
 _OVERHUNG = 0.5
@@ -33,6 +34,12 @@ _ALGAE = 0.04
 """Share of the plug that a film must cover to be told."""
 _TOUCHING = 0.05
 """Share of a plant's outline that must lie on a neighbour to be told."""
+_MEETING = 0.02
+"""Share of a plant's outline on a neighbour from which its tissue may be the neighbour's; or of its plug under one."""
+_CROWNED_MM2 = 50.0
+"""A plant of this size shows a crown if it stands alone."""
+_COUNTED_MM2 = 1000.0
+"""Beyond this the leaves of one plant hide those of the next: the network was not fitted to count them."""
 _FAINT_PX = 40
 """Fewer full-size pixels than this are faint."""
 _JACOBIAN_STEP = 32
@@ -56,6 +63,10 @@ class _Look:
     burnt: float
     contact: float
     """Share of the plant's outline that lies on a neighbour."""
+    inside: float
+    """Share of the plant that shows inside the hole."""
+    nearness: float
+    """How near to the hole's centre it comes, in hole radii, 1 at most."""
 
     @property
     def living_mm2(self) -> float:
@@ -65,6 +76,11 @@ class _Look:
     def plant_mm2(self) -> float:
         return self.living_mm2 + self.dry_mm2
 
+    @property
+    def meets(self) -> bool:
+        """Is there tissue that may be a neighbour's."""
+        return self.plant_mm2 > 0 and (self.contact > _MEETING or self.overhung > _MEETING)
+
 
 def _area_map(registration: Registration) -> npt.NDArray[np.float32]:
     """(h, w) area of each working pixel on the lid's plane, in mm2."""
@@ -72,9 +88,9 @@ def _area_map(registration: Registration) -> npt.NDArray[np.float32]:
     y, x = np.linspace(0, h - 1, -(-h // _JACOBIAN_STEP) + 1), np.linspace(0, w - 1, -(-w // _JACOBIAN_STEP) + 1)
     nodes = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     coarse = registration.mm2_per_px(nodes).reshape(len(y), len(x)).astype(np.float32)
-    u = np.broadcast_to(np.linspace(0, len(x) - 1, w, dtype=np.float32), (h, w))
-    v = np.broadcast_to(np.linspace(0, len(y) - 1, h, dtype=np.float32)[:, None], (h, w))
-    return np.asarray(cv2.remap(coarse, np.ascontiguousarray(u), np.ascontiguousarray(v), cv2.INTER_LINEAR))
+    shrink = np.array([[(len(x) - 1) / max(w - 1, 1), 0, 0], [0, (len(y) - 1) / max(h - 1, 1), 0]])
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(coarse, shrink, (w, h), flags=how, borderMode=cv2.BORDER_REPLICATE))
 
 
 def _disc(registration: Registration, centre_mm: Array, radius_mm: float) -> tuple[slice, slice, npt.NDArray[np.bool_]]:
@@ -103,15 +119,15 @@ def _contacts(sites: npt.NDArray[np.uint8], n: int) -> Array:
     return np.asarray(contact[1:] / np.maximum(outline[1:], 1))
 
 
-def _looks(
+def looks_of(
     photo: Photo, registration: Registration, tissue: Tissue, lid: Lid, sites: npt.NDArray[np.uint8]
 ) -> list[_Look]:
     n = len(lid.labels)
     at = np.flatnonzero(sites)
-    owner, kind = sites.ravel()[at].astype(np.intp), tissue.classes.ravel()[at].astype(np.intp)
-    weights = _area_map(registration).ravel()[at]
-    area = np.bincount(owner * 5 + kind, weights=weights, minlength=(n + 1) * 5).reshape(n + 1, 5)
-    pixels = np.bincount(owner[kind != DRY], minlength=n + 1) / photo.scale**2
+    of_kind = sites.ravel()[at].astype(np.intp) * 5 + tissue.classes.ravel()[at]
+    area = np.bincount(of_kind, _area_map(registration).ravel()[at], (n + 1) * 5).reshape(n + 1, 5)
+    count = np.bincount(of_kind, minlength=(n + 1) * 5).reshape(n + 1, 5)
+    owned, pixels = count.sum(1), (count[:, GREEN] + count[:, YELLOW]) / photo.scale**2
     contact = _contacts(sites, n)
     h, w = registration.size_px
     looks = []
@@ -120,6 +136,10 @@ def _looks(
         rows, columns, disc = _disc(registration, centre, _PLUG * lid.hole_mm / 2)
         size = max(int(disc.sum()), 1)
         here, classes = sites[rows, columns], tissue.classes[rows, columns]
+        hole_rows, hole_columns, hole = _disc(registration, centre, lid.hole_mm / 2)
+        y, x = np.nonzero(hole & (sites[hole_rows, hole_columns] == k + 1))
+        radius = max(float(np.sqrt(hole.sum() / np.pi)), 1.0)
+        off = np.hypot(x + hole_columns.start - u, y + hole_rows.start - v)
         looks.append(
             _Look(
                 in_frame=bool(-0.5 <= u < w - 0.5 and -0.5 <= v < h - 0.5),
@@ -132,43 +152,73 @@ def _looks(
                 film=float((disc & (classes == ALGAE)).sum()) / size,
                 burnt=float((disc & ~tissue.usable[rows, columns] & (here == 0)).sum()) / size,
                 contact=float(contact[k]),
+                inside=len(x) / max(int(owned[k + 1]), 1),
+                nearness=min(1.0, float(off.min()) / radius) if len(x) else 1.0,
             )
         )
     return looks
 
 
-def _p_sprouted(look: _Look) -> float:
-    """Probability that a seedling stands in a site, from how much living tissue is its own and how sure that is."""
+def _p_sprouted(look: _Look, seen: dict[str, float] | None) -> float:
+    """Probability that a seedling stands in a site, from how much living tissue is its own and how sure that is.
+
+    ``seen`` are the features of ``presence`` where plants meet.
+    """
     if look.living_mm2 <= 0:
         return 0.01 + 0.49 * look.overhung
-    seen = 2.0 * np.log(max(look.living_mm2, 0.05) / 1.2) + 1.5
-    doubt = 3.0 * look.contact + 2.0 * look.overhung
-    return float(1 / (1 + np.exp(-np.clip(min(seen, _SUREST) - doubt, -6, 6))))
+    odds = min(2.0 * np.log(max(look.living_mm2, 0.05) / 1.2) + 1.5, _SUREST)
+    if look.meets and seen is not None:
+        odds = min(odds, presence.shipped_model().log_odds(seen))
+    return float(1 / (1 + np.exp(-np.clip(odds, -_LEAST, _SUREST))))
 
 
-def shape_of(
-    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], place: int
-) -> dict[str, float] | None:
-    """Features of the living tissue of the site at a place in the lid's order, None if there is too little."""
-    rows, columns = (np.flatnonzero((sites == place + 1).any(axis)) for axis in (1, 0))
-    if not len(rows):
-        return None
-    top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
-    own = (sites[top:bottom, left:right] == place + 1) & (tissue.classes[top:bottom, left:right] != DRY)
-    corners = registration.to_mm(np.array([[left, top], [right, top], [right, bottom], [left, bottom]], float))
-    low, high = corners.min(0), corners.max(0)
-    step = counting.STEP_MM
-    width, height = (int(s) for s in np.ceil((high - low) / step) + 1)
-    grid = np.stack(np.meshgrid(np.arange(width) * step + low[0], np.arange(height) * step + low[1]), axis=-1)
-    px = (registration.to_px(grid.reshape(-1, 2)) - [left, top]).astype(np.float32).reshape(height, width, 2)
-    straight = cv2.remap(own.astype(np.uint8) * np.uint8(255), px[..., 0], px[..., 1], cv2.INTER_LINEAR) > 127
-    return counting.shape(straight) if straight.sum() >= 3 else None
+def _own(
+    tissue: Tissue, sites: npt.NDArray[np.uint8], n: int
+) -> Iterator[tuple[npt.NDArray[np.bool_], tuple[int, int]] | None]:
+    """The living tissue of each site in its own window and the window's first column and row; None if there is none."""
+    from scipy.ndimage import find_objects
+
+    for k, box in enumerate(find_objects(sites, max_label=n)):
+        own = None if box is None else (sites[box] == k + 1) & (tissue.classes[box] != DRY)
+        yield None if own is None or not own.any() else (own, (box[1].start, box[0].start))
+
+
+def shapes_of(
+    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], lid: Lid
+) -> list[dict[str, float] | None]:
+    """Features of the living tissue of each site in the lid's order, None where there is too little."""
+    out: list[dict[str, float] | None] = []
+    for found in _own(tissue, sites, len(lid.labels)):
+        if found is None:
+            out.append(None)
+            continue
+        own, (left, top) = found
+        h, w = own.shape
+        corners = registration.to_mm(np.array([[0, 0], [w, 0], [w, h], [0, h]], float) + [left, top])
+        low, high = corners.min(0), corners.max(0)
+        step = max(counting.STEP_MM, float((high - low).max()) / counting.MOST_STEPS)
+        width, height = (int(s) for s in np.ceil((high - low) / step) + 1)
+        grid = registration.grid_px(np.arange(width) * step + low[0], np.arange(height) * step + low[1])
+        px = grid - np.array([left, top], np.float32)
+        straight = cv2.remap(own.astype(np.uint8) * np.uint8(255), px[..., 0], px[..., 1], cv2.INTER_LINEAR) > 127
+        out.append(counting.shape(straight, step_mm=step) if straight.sum() >= 3 else None)
+    return counting.against_lid(out)
+
+
+def cutouts_of(
+    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], lid: Lid
+) -> list[Cutout | None]:
+    """The living tissue of each site in the lid's order, cut out of the picture, None where there is none."""
+    return [
+        None if found is None else cut_out(tissue.rgb, *found, local_map(registration, centre))
+        for found, centre in zip(_own(tissue, sites, len(lid.labels)), lid.sites_mm, strict=True)
+    ]
 
 
 def _status(p: float, look: _Look) -> str:
     if p >= _STANDS:
         return "sprouted"
-    if look.overhung > _OVERHUNG:
+    if look.overhung > _OVERHUNG or (p > _STANDS_NOT and look.meets and look.covered > _OVERHUNG):
         return "hidden"
     return "empty" if p <= _STANDS_NOT else "unsure"
 
@@ -228,6 +278,49 @@ def _row(
     }
 
 
+def sights_of(looks: Sequence[_Look], crown: Sequence[float | None]) -> list[presence.Sight]:
+    """What ``presence`` needs to know of each site."""
+    return [
+        presence.Sight(look.living_mm2, look.nearness, look.inside, look.contact, found)
+        for look, found in zip(looks, crown, strict=True)
+    ]
+
+
+def _probabilities(looks: Sequence[_Look], crown: Sequence[float | None]) -> list[float]:
+    seen = presence.against_lid(sights_of(looks, crown))
+    return [_p_sprouted(look, features) for look, features in zip(looks, seen, strict=True)]
+
+
+def _settle(
+    photo: Photo, registration: Registration, tissue: Tissue, lid: Lid
+) -> tuple[npt.NDArray[np.uint8], list[_Look], list[float]]:
+    """Whose tissue, what each site looks like, and the probability that a seedling stands in it.
+
+    Where none stands the tissue is the neighbours': it is shared out again among the others.
+    """
+    plant = (tissue.classes >= GREEN) & (tissue.classes <= DRY)
+    sites = attribute(plant, registration, lid)
+    looks = looks_of(photo, registration, tissue, lid, sites)
+    crown: list[float | None] = [None] * len(looks)
+    if any(look.meets for look in looks):
+        scene = presence.scene_of(tissue.rgb, plant, registration, lid)
+        sought = [k for k, look in enumerate(looks) if look.meets or look.living_mm2 > _CROWNED_MM2]
+        for k, found in zip(sought, presence.crowns(scene, lid.sites_mm[sought]), strict=True):
+            crown[k] = float(found)
+    p = _probabilities(looks, crown)
+    bare = np.array([0 < q < _STANDS_NOT and look.contact > 0 for q, look in zip(p, looks, strict=True)])
+    if bare.any():
+        sites = attribute(plant, registration, lid, standing=~bare)
+        looks = looks_of(photo, registration, tissue, lid, sites)
+        p = [q if b else again for q, b, again in zip(p, bare, _probabilities(looks, crown), strict=True)]
+    return sites, looks, p
+
+
+def whose(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid) -> npt.NDArray[np.uint8]:
+    """The map of sites that :func:`read_sites` gives, on its own."""
+    return _settle(photo, registration, tissue, lid)[0]
+
+
 def read_sites(
     photo: Photo,
     registration: Registration,
@@ -251,18 +344,14 @@ def read_sites(
         (h, w) uint8 on working pixels: 0 none, else the place in the lid's order + 1 of the site that the tissue
         belongs to.
     """
-    plant = (tissue.classes >= GREEN) & (tissue.classes <= DRY)
-    sites = attribute(plant, registration, lid)
-    looks = _looks(photo, registration, tissue, lid, sites)
-    p = [_p_sprouted(look) for look in looks]
-    bare = np.array([0 < q < _STANDS_NOT and look.contact > 0 for q, look in zip(p, looks, strict=True)])
-    if bare.any():
-        sites = attribute(plant, registration, lid, standing=~bare)
-        looks = _looks(photo, registration, tissue, lid, sites)
-        p = [min(q, 0.5) if b else _p_sprouted(look) for q, b, look in zip(p, bare, looks, strict=True)]
-    shapes = counting.against_lid([shape_of(registration, tissue, sites, k) for k in range(len(looks))])
+    sites, looks, p = _settle(photo, registration, tissue, lid)
+    shapes = shapes_of(registration, tissue, sites, lid)
+    cutouts = cutouts_of(registration, tissue, sites, lid)
+    asked = [c is not None and look.living_mm2 < _COUNTED_MM2 for c, look in zip(cutouts, looks, strict=True)]
+    told = np.tile(counting.UNDECIDED, (len(looks), 1))
+    told[asked] = leaves.scores([c for c, ask in zip(cutouts, asked, strict=True) if ask and c is not None])
     rows = []
     for k, (look, seen) in enumerate(zip(looks, shapes, strict=True)):
-        posterior = counting.posterior(seen, p[k], seeds=None if seeds is None else seeds[k])
+        posterior = counting.posterior(seen, p[k], leaves=told[k], seeds=None if seeds is None else seeds[k])
         rows.append(_row(photo, registration, lid, k, look, p[k], posterior))
     return rows, sites

@@ -46,6 +46,13 @@ def test_posterior_adds_up_and_keeps_to_what_was_sown(p: float, seeds: int | Non
             assert (got[seeds + 1 :] == 0).all()
 
 
+def test_what_the_leaves_show_weighs() -> None:
+    (seen,) = against_lid([shape(cotyledons(2))])
+    told = [np.log(np.where(np.arange(1, MOST + 1) == k, 0.9, 0.02)) for k in (1, 2, 3)]
+    means = [float(posterior(seen, 1.0, leaves=scores) @ np.arange(MOST + 1)) for scores in told]
+    assert means[0] < means[1] < means[2]
+
+
 def test_an_empty_lid_has_no_shapes() -> None:
     assert against_lid([None, None]) == [None, None]
 
@@ -61,4 +68,5 @@ def test_the_range_is_the_narrowest_run_about_the_mode() -> None:
 def test_the_shipped_model_fits_its_features() -> None:
     model = shipped_model()
     assert model.weights.shape == (MOST, len(model.features) + 1)
+    assert model.leaves_weight > 0
     assert 0.5 < model.range_mass < 1

@@ -1,0 +1,158 @@
+"""What a site's leaves look like: cut out, scaled to one size, and judged by a small convolutional network.
+
+Leaf boundaries, blades and stems show how many pairs of leaves there are where the outline does not. The network
+(``calibration/leaves.onnx``, fitted by ``calibration/fit_leaves.py``) sees one site's tissue alone and gives a score to
+each number of seedlings; ``counting`` weighs it with the outline.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from sprout.files import shipped
+from sprout.light import Picture
+from sprout.registration import Registration
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.uint8]
+
+SIDE = 96
+"""Side of the network's input in pixels."""
+FINEST_MM = 0.3
+"""Small plants are not shown larger than at this many millimetres per pixel."""
+PLANES = 5
+"""Input planes: tissue or not; lightness and the two colours against the plant's own; the scale."""
+_RIM = 3
+_AROUND = 6
+"""Pixels of the working picture kept around the tissue."""
+_SPREAD = (6.0, 10.0, 12.0)
+"""Differences of lightness (on top of the plant's own spread) and of colour that count as one, in 8-bit CIE L*a*b*."""
+
+
+@dataclass(frozen=True, eq=False)
+class Cutout:
+    """The tissue of one site, cut out of a photo.
+
+    Attributes
+    ----------
+    mask:
+        (h, w) uint8, 255 where it is, 0 elsewhere.
+    lab:
+        (h, w, 3) uint8, CIE L*a*b* in OpenCV's scaling, under corrected light.
+    to_mm:
+        (2, 3) from its pixels to millimetres on the lid, with the site's centre as origin.
+    """
+
+    mask: Mask
+    lab: Picture
+    to_mm: Array
+
+    def hull_mm(self) -> Array:
+        """(n, 2) convex outline of the tissue in mm from the site's centre."""
+        hull = cv2.convexHull(np.asarray(cv2.findNonZero(self.mask)))[:, 0].astype(float)
+        return np.asarray(hull @ self.to_mm[:, :2].T + self.to_mm[:, 2])
+
+
+def local_map(registration: Registration, centre_mm: Array) -> Array:
+    """(2, 3) from pixels to mm on the lid about a place, which becomes the origin: straight enough over one plant."""
+    corners = np.array([[10.0, 0], [0, 10], [-10, 0], [0, -10]])
+    px = registration.to_px(centre_mm + corners)
+    back = np.linalg.inv(np.column_stack([px[0] - px[2], px[1] - px[3]]) / 20)
+    return np.column_stack([back, -back @ px.mean(0)])
+
+
+def cut_out(rgb: Picture, own: npt.NDArray[np.bool_], at_px: tuple[int, int], to_mm: Array) -> Cutout:
+    """Cut one site's tissue out of a photo, no finer than it will be shown.
+
+    Parameters
+    ----------
+    rgb:
+        (H, W, 3) uint8, the whole picture under corrected light.
+    own:
+        (h, w) the site's tissue (some of it set) in a window of the picture.
+    at_px:
+        Column and row of the window's first pixel.
+    to_mm:
+        From pixels of the whole picture to mm, see :func:`local_map`.
+    """
+    (left, top), (h, w) = at_px, own.shape
+    low = np.maximum(np.array([left, top]) - _AROUND, 0)
+    high = np.minimum(np.array([left + w, top + h]) + _AROUND, rgb.shape[1::-1])
+    mask = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
+    mask[top - low[1] :, left - low[0] :][:h, :w] = own * np.uint8(255)
+    picture = rgb[low[1] : high[1], low[0] : high[0]]
+    mm_per_px = float(np.sqrt(abs(np.linalg.det(to_mm[:, :2]))))
+    shown_mm = max(FINEST_MM, max(h, w) * mm_per_px / SIDE)
+    shrink = min(1.0, mm_per_px / shown_mm)
+    size = (max(1, round(mask.shape[1] * shrink)), max(1, round(mask.shape[0] * shrink)))
+    scale = np.array([mask.shape[1] / size[0], mask.shape[0] / size[1]])
+    if shrink < 1:
+        mask, picture = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (mask, picture))
+    turn = to_mm[:, :2] * scale
+    shift = to_mm[:, :2] @ (low + scale / 2 - 0.5) + to_mm[:, 2]
+    return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.column_stack([turn, shift]))
+
+
+def framed(hull_mm: Array, turn: Array, fill: float = 1.0) -> Array:
+    """(2, 3) from mm to the network's pixels that brings an outline into the middle of the frame, turned by (2, 2)."""
+    turned = hull_mm @ turn.T
+    low, high = turned.min(0), turned.max(0)
+    scale = fill * min((SIDE - 2 * _RIM) / max(float((high - low).max()), 1e-6), 1 / FINEST_MM)
+    return np.column_stack([scale * turn, np.full(2, SIDE / 2 - 0.5) - scale * (low + high) / 2])
+
+
+def shown(cutout: Cutout, frame: Array) -> tuple[Mask, Picture]:
+    """A cutout's mask and picture, (SIDE, SIDE) and (SIDE, SIDE, 3), in a frame given by :func:`framed`."""
+    matrix = np.column_stack([frame[:, :2] @ cutout.to_mm[:, :2], frame[:, :2] @ cutout.to_mm[:, 2] + frame[:, 2]])
+    size = (SIDE, SIDE)
+    mask = cv2.warpAffine(cutout.mask, matrix, size, flags=cv2.INTER_LINEAR)
+    lab = cv2.warpAffine(cutout.lab, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(mask, np.uint8), np.asarray(lab, np.uint8)
+
+
+def planes(mask: Mask, lab: Picture, px_per_mm: float) -> npt.NDArray[np.float32]:
+    """The network's input, (PLANES, SIDE, SIDE) float32, from what :func:`shown` gives."""
+    tissue = mask.astype(np.float32) / 255
+    inside = tissue > 0.5
+    if inside.sum() < 3:
+        inside = tissue >= tissue.max() / 2
+    colour = lab.astype(np.float32)
+    own = colour[inside]
+    spread = np.array(_SPREAD) + [own[:, 0].std(), 0, 0]
+    near = cv2.dilate(tissue, np.ones((5, 5), np.uint8))
+    out = np.empty((PLANES, SIDE, SIDE), np.float32)
+    out[0] = tissue
+    out[1:4] = (np.clip((colour - own.mean(0)) / spread, -3, 3) * near[..., None]).transpose(2, 0, 1)
+    out[4] = np.log(px_per_mm * FINEST_MM)
+    return out
+
+
+@cache
+def _network() -> Any:
+    model = (shipped("calibration") / "leaves.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(model, np.uint8))
+
+
+def as_shown(cutout: Cutout) -> npt.NDArray[np.float32]:
+    """The network's input for a cutout as it stands and upside down, (2, PLANES, SIDE, SIDE)."""
+    frame = framed(cutout.hull_mm(), np.eye(2))
+    one = planes(*shown(cutout, frame), float(frame[0, 0]))
+    return np.stack([one, one[:, ::-1, ::-1]])
+
+
+def scores(cutouts: Sequence[Cutout]) -> Array:
+    """(n, 6) log-probabilities of 1, 2, … seedlings in each cutout, as the network sees them."""
+    if not cutouts:
+        return np.empty((0, 6))
+    network = _network()
+    network.setInput(np.concatenate([as_shown(c) for c in cutouts]))
+    raw = np.asarray(network.forward(), np.float64).reshape(len(cutouts), 2, -1)
+    raw -= np.logaddexp.reduce(raw, axis=2, keepdims=True)
+    return np.asarray(raw.mean(1))
