@@ -16,6 +16,7 @@ import html5lib
 import numpy as np
 import pytest
 from grows import LID, add, begin, on, reading, survey
+from PIL import Image
 
 from sprout.book import Book
 from sprout.cli import main
@@ -276,7 +277,7 @@ def test_axe_finds_nothing(page: str, tmp_path: Path) -> None:
 
 
 def test_axe_would_find_something(tmp_path: Path) -> None:
-    """The check checks: a picture without words, and letters too pale in the dark only."""
+    """The check checks: a picture without words, letters too pale in the dark only, more than a phone is wide."""
     page = (
         '<!DOCTYPE html><html lang="en"><head><title>x</title><style>p { color: #000 }'
         "@media (prefers-color-scheme: dark) { body { background: #111 } p { color: #222 } }</style></head>"
@@ -284,3 +285,15 @@ def test_axe_would_find_something(tmp_path: Path) -> None:
     )
     assert {v["id"] for v in axe.violations(page, tmp_path)} == {"image-alt"}
     assert {v["id"] for v in axe.violations(page, tmp_path, dark=True)} >= {"image-alt", "color-contrast"}
+    wide = page.replace("<p>", '<p style="width: 450px">')
+    assert {v["id"] for v in axe.violations(wide, tmp_path)} == {"image-alt", "wider-than-the-screen"}
+
+
+@pytest.mark.parametrize(("width", "dark"), [(390, True), (1200, False)])
+def test_pictures_of_the_page_are_kept(page: str, tmp_path: Path, width: int, dark: bool) -> None:
+    """Look at them after a change; here they only must show the page in the light that was asked for."""
+    file = Path(__file__).parents[1] / "artefacts" / "report" / f"{width}-{'dark' if dark else 'light'}.png"
+    axe.picture(page, tmp_path, file, width=width, height=3000, dark=dark)
+    with Image.open(file) as shown:
+        assert shown.size == (max(width, 500), 3000)
+        assert (np.median(np.asarray(shown.convert("L"))[:, :width]) < 80) == dark
