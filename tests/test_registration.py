@@ -181,3 +181,12 @@ def test_grid_map_is_the_map() -> None:
     x, y = np.arange(0, 250, 0.5), np.arange(0, 180, 0.5)
     exact = reg.to_px(np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)).reshape(len(y), len(x), 2)
     assert np.abs(reg.grid_px(x, y) - exact).max() < 0.02
+
+
+def test_foil_over_an_end_leaves_the_bare_plate_to_tell() -> None:
+    """A column farther on there are no holes but plain table: that settles it."""
+    lid = drawn_lid("grid", rows=2, columns=5)
+    drawing = draw_lid(lid, stickers={"A1": "foil", "B1": "foil", "A4": "foil"}, table="stone", roll_deg=8, seed=3)
+    found = register(photo_of(drawing), lid)
+    off = found.to_mm(drawing.sites_px)[:, None] - lid.sites_mm[None]
+    assert np.linalg.norm(off, axis=2).min(1).max() < 2

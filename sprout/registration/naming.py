@@ -31,7 +31,9 @@ _SHIFT_MM = 1.5
 def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, known: LidView, lid: Lid) -> float:
     """Which of two ways round a photo shows the lid: positive for the first, negative for the second, -2 to 2.
 
-    The correlation of what is seen with the difference of the two looks, each laid on the photo as well as it goes.
+    Two measures must say the same, each look laid on the photo as well as it goes: the correlation of what is seen with
+    the difference of the looks, which shade can feign, and how much nearer what is seen comes to the one look than to
+    the other, which clutter can feign. The weaker of them counts.
     """
     per_mm = known.px_per_mm
     h, w = known.rgb.shape[:2]
@@ -52,16 +54,22 @@ def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration
     if not len(y):
         return 0.0
     value, shifts = seen[y, x], np.unique(np.linspace(-reach, reach, 5).round().astype(int))
-    best, area = np.full(2, -1.0), 0
+    best, area = np.full((2, 2), -np.inf), 0
     for dy in shifts:
         for dx in shifts:
-            apart = one[y - dy, x - dx] - two[y - dy, x - dx]
+            a, b = one[y - dy, x - dx], two[y - dy, x - dx]
+            apart = a - b
             apart[np.abs(apart) < _FAINT] = 0
             area = max(area, int((apart != 0).sum()))
-            norm = float(np.sqrt((apart**2).sum() * (value[apart != 0] ** 2).sum()))
-            alike = round(float((apart * value).sum()) / norm, 4) if norm > 0 else 0.0
-            best = np.maximum(best, [alike, -alike])
-    return float((best[0] - best[1]) * min(1.0, np.sqrt(area / per_mm**2 / _PLENTY_MM2)))
+            between, energy = float((apart**2).sum()), float((value[apart != 0] ** 2).sum())
+            if between > 0 and energy > 0:
+                like = round(float((apart * value).sum()) / np.sqrt(between * energy), 4)
+                near = round(float((apart * (2 * value - a - b)).sum()) / between, 4)
+                best = np.maximum(best, [[like, near], [-like, -near]])
+    ways = best[0] - best[1]
+    if not np.isfinite(ways).all() or ways[0] * ways[1] <= 0:
+        return 0.0
+    return float(np.sign(ways[0]) * np.abs(ways).min() * min(1.0, np.sqrt(area / per_mm**2 / _PLENTY_MM2)))
 
 
 def _marks(rgb: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_], sigma: float) -> Grey:
