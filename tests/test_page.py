@@ -446,6 +446,19 @@ def test_slow_uploads_are_ended(page: Page, phone: Phone) -> None:
             asyncio.run(Guard(app, hosts=["a:1"], **limits)(scope, receive, send))
 
 
+def test_connections_that_ask_for_nothing_are_closed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "HEAD_S", 0.1)
+    begin(tmp_path / "book").close()
+    with served(tmp_path / "book") as page:
+        host, port = page.address.removeprefix("http://").split(":")
+        whole = f"GET /pair HTTP/1.1\r\nHost: {host}:{port}\r\n\r\n".encode()
+        for said in (b"", b"GET / HTTP/1.1\r\nHost:", whole, whole + b"GET / HTT"):
+            with socket.create_connection((host, int(port)), timeout=30) as line:
+                line.sendall(said)
+                answer = b"".join(iter(lambda line=line: line.recv(65536), b""))
+            assert (b" 200 " in answer) == said.startswith(whole)
+
+
 def test_photos_come_at_a_bearable_rate(page: Page, phone: Phone) -> None:
     found = [phone.upload(b"no photo").status_code for _ in range(12)]
     assert found == [303] * 10 + [429] * 2
@@ -689,7 +702,7 @@ def test_without_the_extra_it_says_how_to_install_it(
 ) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
     assert main(["serve", str(tmp_path)]) == 2
-    assert 'python3 -m pip install "sprout-lid[web]"' in capsys.readouterr().err
+    assert 'python3 -m pip install ".[web]"' in capsys.readouterr().err
 
 
 def test_what_cannot_be_served(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -703,6 +716,7 @@ def test_what_cannot_be_served(tmp_path: Path, capsys: pytest.CaptureFixture[str
 @pytest.mark.parametrize(("sign", "status"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)])
 def test_serving_ends_cleanly(tmp_path: Path, sign: signal.Signals, status: int) -> None:
     begin(tmp_path / "book").close()
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell ignores it for what runs in the background
     command = [sys.executable, "-m", "sprout", "serve", str(tmp_path / "book"), "--port", "0"]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
         assert process.stderr is not None
@@ -713,6 +727,9 @@ def test_serving_ends_cleanly(tmp_path: Path, sign: signal.Signals, status: int)
 
         assert httpx.get(link[0], trust_env=False).status_code == 200
         process.send_signal(sign)
-        _, said = process.communicate(timeout=60)
+        try:
+            _, said = process.communicate(timeout=60)
+        finally:
+            process.kill()
     assert process.returncode == status
     assert "Traceback" not in said

@@ -173,6 +173,7 @@ def test_what_cannot_be_watched(tmp_path: Path, capsys: pytest.CaptureFixture[st
 @pytest.mark.parametrize(("sign", "status"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)])
 def test_it_ends_cleanly(tmp_path: Path, sign: signal.Signals, status: int) -> None:
     bench = Bench(tmp_path)
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell ignores it for what runs in the background
     with subprocess.Popen(
         [sys.executable, "-m", "sprout", "watch", bench.book, bench.folder, "--every", "600"],
         stderr=subprocess.PIPE,
@@ -182,6 +183,9 @@ def test_it_ends_cleanly(tmp_path: Path, sign: signal.Signals, status: int) -> N
         assert "watching" in process.stderr.readline()
         time.sleep(0.2)
         process.send_signal(sign)
-        _, said = process.communicate(timeout=60)
+        try:
+            _, said = process.communicate(timeout=60)
+        finally:
+            process.kill()
     assert process.returncode == status
     assert "Traceback" not in said

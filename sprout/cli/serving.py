@@ -97,7 +97,7 @@ def serve(
         import starlette  # noqa: F401
         import uvicorn  # noqa: F401
     except ImportError as e:
-        mend = 'install it with: python3 -m pip install "sprout-lid[web]"'
+        mend = 'in the folder of sprout say: python3 -m pip install ".[web]"'
         raise UsageError("serve", f"the part for the page is not installed ({e.name} is missing)", mend) from None
     from sprout.book import Book
     from sprout.page.server import HOME, bound, fit_address, lan_address, make_server

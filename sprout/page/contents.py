@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sprout.book import Book
-from sprout.book.book import DATABASE
+from sprout.book.folder import DATABASE
 
 if TYPE_CHECKING:
     import pandas as pd

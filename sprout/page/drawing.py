@@ -151,7 +151,7 @@ class Chart:
 
 
 Series = Sequence[tuple[float, float | None]]
-_LEFT, _RIGHT, _TOP, _FOOT, _WIDE, _HIGH = 42.0, 8.0, 10.0, 22.0, 320.0, 170.0
+_LEFT, _RIGHT, _TOP, _FOOT, _WIDE, _HIGH = 42.0, 14.0, 10.0, 28.0, 320.0, 176.0
 
 
 def chart(

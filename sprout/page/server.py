@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import os
 import socket
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 HOME = "127.0.0.1"
 PORT = 8517
+HEAD_S = 20.0
 _MOST_AT_ONCE = 60
 
 
@@ -118,6 +120,29 @@ def qr_text(link: str) -> str:
     return out.getvalue()
 
 
+def _patience() -> type[Any]:
+    """The protocol of a connection that closes it when no request comes, or never comes to the end of its head."""
+    from uvicorn.protocols.http.h11_impl import H11Protocol
+
+    class Patience(H11Protocol):
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            super().connection_made(transport)
+            self._last: object = None
+            self.loop.call_later(HEAD_S, self._check)
+
+        def _check(self) -> None:
+            if self.transport.is_closing():
+                return
+            idle = self.cycle is None or self.cycle.response_complete
+            if idle and self.cycle is self._last:
+                self.transport.close()
+                return
+            self._last = self.cycle if idle else None
+            self.loop.call_later(HEAD_S, self._check)
+
+    return Patience
+
+
 def make_server(
     book: Path,
     line: socket.socket,
@@ -160,7 +185,7 @@ def make_server(
         timeout_keep_alive=20,
         timeout_graceful_shutdown=5,
         h11_max_incomplete_event_size=32_768,
-        http="h11",
+        http=_patience(),
         ws="none",
         loop="asyncio",
     )
