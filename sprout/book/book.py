@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from sprout import columns
+from sprout.book.folder import DATABASE, LID, VIEWS, name_conflict_copies
 from sprout.book.grow import Grow, write_grow
 from sprout.book.records import (
-    VIEWS,
     insert,
     keep_view,
     note_of,
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from sprout.registration import LidView
     from sprout.survey import Survey
 
-DATABASE, LID = "book.sqlite", "lid.toml"
 _LATEST = "(SELECT max(id) FROM survey WHERE sha256 = p.sha256)"
 _READING = tuple(c.name for c in columns.SITE_READINGS)
 _ENTRY = tuple(c.name for c in columns.ENTRIES)
@@ -78,6 +77,7 @@ class Book:
         if not self._file.is_file():
             wrong = "holds no book" if self.path.is_dir() else "is not a book"
             raise BookError(self.path, wrong, f"begin one with: sprout begin {self.path} --lid LID.toml …")
+        name_conflict_copies(self.path)
         self._connection = connect(self._file)
         try:
             self.grow = self._grow()

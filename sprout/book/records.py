@@ -9,6 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sprout.book.folder import VIEWS
 from sprout.files import atomic
 from sprout.plugs import Note, Sowing
 
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from sprout.registration import LidView
     from sprout.survey import Survey
 
-VIEWS = "views"
 _VIEW_PX = 640
 
 

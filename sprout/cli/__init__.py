@@ -43,12 +43,25 @@ def _root(
 
 
 def _register() -> None:
-    from sprout.cli import caring, comparing, forecasting, keeping, making, notes, reading, reporting, serving, showing
+    from sprout.cli import (
+        caring,
+        comparing,
+        forecasting,
+        keeping,
+        making,
+        notes,
+        reading,
+        reporting,
+        serving,
+        showing,
+        upkeep,
+    )
 
     for module in (making, keeping, forecasting, caring, showing, reporting, comparing, reading, serving):
         for name, command in module.COMMANDS.items():
             app.command(name)(command)
     app.add_typer(notes.app, name="note")
+    app.add_typer(upkeep.app, name="book")
 
 
 _register()

@@ -137,7 +137,7 @@ class Contents:
 class Shelf:
     """One book, opened whenever a page needs it; what was worked out is kept until the book changes."""
 
-    def __init__(self, path: Path, *, keep_until_chance: float = 0.1, earlier: Sequence[EarlierGrow] = ()) -> None:
+    def __init__(self, path: Path, *, keep_until_chance: float = 0.15, earlier: Sequence[EarlierGrow] = ()) -> None:
         self.path = path
         self._keep_until_chance, self._earlier = keep_until_chance, tuple(earlier)
         self._lock = threading.Lock()
@@ -207,11 +207,12 @@ def rows_of(table: pd.DataFrame) -> list[Row]:
 
 
 def _views(photos: pd.DataFrame, folder: Path) -> dict[str, View]:
-    """The last view of each day whose file is there."""
+    """The last view of each day whose file is there, in the book's folder and nowhere else."""
     found: dict[str, View] = {}
+    home = folder.resolve()
     for row in photos.to_dict("records"):
         file = folder / str(row["view"])
-        if row["view"] and file.is_file():
+        if row["view"] and file.is_file() and file.resolve().is_relative_to(home):
             at = (float(row["view_x_mm"]), float(row["view_y_mm"]), float(row["view_px_per_mm"]))
             found[str(row["date"])] = View(str(row["sha256"])[:16], file, *at)
     return found

@@ -258,7 +258,7 @@ def kills_of(folder: Path, kills: int, *, real: int, seed: int) -> dict[str, Tal
 def report() -> int:
     kills, seed = (int(word) for word in [*sys.argv[1:], *("200", "1")[len(sys.argv) - 1 :]])
     with tempfile.TemporaryDirectory() as folder:
-        tallies = kills_of(Path(folder), kills, real=min(8, kills // 8), seed=seed)
+        tallies = kills_of(Path(folder), kills, real=min(8, kills // 16), seed=seed)
     print(f"{'kind':20} {'kills':>6} {'died':>6} {'written, not told':>18} {'faults':>7}")
     for name, tally in tallies.items():
         print(f"{name:20} {tally.kills:6} {tally.died:6} {tally.written:18} {len(tally.faults):7}")
