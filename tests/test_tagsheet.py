@@ -29,7 +29,7 @@ def rendered(path: Path) -> tuple[npt.NDArray[np.uint8], tuple[float, float], st
     page = document[0]
     size = (page.get_width() / 72 * 25.4, page.get_height() / 72 * 25.4)
     pixels = page.render(scale=DPI / 72).to_numpy()
-    text = page.get_textpage().get_text_range()
+    text = page.get_textpage().get_text_bounded()
     grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), np.uint8)
     page.close()
     document.close()
