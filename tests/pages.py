@@ -41,7 +41,12 @@ def served(book: Path, *, read: Read = read_into_book) -> Iterator[Page]:
     page = Page(book)
     line = bound("127.0.0.1", 0)
     server, page.address = make_server(
-        book, line, read=read, settings=Settings(), announce=lambda code, link: page.codes.append(code)
+        book,
+        line,
+        read=read,
+        settings=Settings(),
+        announce=lambda code, link: page.codes.append(code),
+        keep_until_chance=0.15,
     )
     thread = threading.Thread(target=server.run, kwargs={"sockets": [line]})
     thread.start()

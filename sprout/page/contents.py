@@ -137,7 +137,7 @@ class Contents:
 class Shelf:
     """One book, opened whenever a page needs it; what was worked out is kept until the book changes."""
 
-    def __init__(self, path: Path, *, keep_until_chance: float = 0.15, earlier: Sequence[EarlierGrow] = ()) -> None:
+    def __init__(self, path: Path, *, keep_until_chance: float, earlier: Sequence[EarlierGrow] = ()) -> None:
         self.path = path
         self._keep_until_chance, self._earlier = keep_until_chance, tuple(earlier)
         self._lock = threading.Lock()

@@ -150,7 +150,7 @@ def make_server(
     read: Read,
     settings: Settings,
     announce: Callable[[str, str], None],
-    keep_until_chance: float = 0.1,
+    keep_until_chance: float,
     earlier: Sequence[EarlierGrow] = (),
 ) -> tuple[uvicorn.Server, str]:
     """The server on a bound socket, and its address. ``announce`` is called with each new code and its link."""
