@@ -62,7 +62,8 @@ def survey(name: str, day: int, seen: Mapping[str, int | dict[str, Any]], *, lid
     """What a photo of that day says; sites that are not named are empty."""
     rows = [s if isinstance(s := seen.get(x, 0), dict) else reading(x, s) for x in lid.labels]
     sha = hashlib.sha256(name.encode()).hexdigest()
-    return Survey(Path(name), sha, datetime.combine(on(day), time(hour)), 400, 300, "", rows, view())
+    taken = datetime.combine(on(day), time(hour))
+    return Survey(Path(name), sha, taken, 400, 300, readings=rows, view=view())
 
 
 def begin(folder: Path, *, seeds: int = 2, crop: str = "basil", lid: Lid = LID, bare: Iterable[str] = ()) -> Book:
@@ -107,6 +108,6 @@ def fake_survey_many(seen: Mapping[str, Mapping[str, int] | str], calls: list[Pa
                 continue
             rows = [reading(x, shows.get(x, 0)) for x in lid.labels]
             maps = np.zeros((240, 320), np.uint8) if options.get("masks") else None
-            yield Survey(path, sha, when, 320, 240, "", rows, view(), maps, maps)
+            yield Survey(path, sha, when, 320, 240, readings=rows, view=view(), classes=maps, sites=maps)
 
     return survey_many
