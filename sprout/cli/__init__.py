@@ -54,10 +54,11 @@ def _register() -> None:
         reporting,
         serving,
         showing,
+        sowing,
         upkeep,
     )
 
-    for module in (making, keeping, forecasting, caring, showing, reporting, comparing, reading, serving):
+    for module in (making, keeping, forecasting, caring, sowing, showing, reporting, comparing, reading, serving):
         for name, command in module.COMMANDS.items():
             app.command(name)(command)
     app.add_typer(notes.app, name="note")
