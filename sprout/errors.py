@@ -5,6 +5,7 @@ SproutError
 ├── PhotoError         3   a photo cannot be read (cut short, too large, not a picture)
 │   ├── PhotoUnfit     3   it can be read but not used (blurred, dark, burnt out)
 │   └── NotRegistered  3   the lid was not found in it, or not surely enough
+│       └── SidesUnsure    it was found, but not which way round: other days' photos may tell
 ├── LidError           5   the lid file is at fault
 ├── BookError          5   the book is at fault
 └── OutputError        6   a result cannot be written
@@ -53,6 +54,10 @@ class PhotoUnfit(PhotoError):
 
 
 class NotRegistered(PhotoError):
+    pass
+
+
+class SidesUnsure(NotRegistered):
     pass
 
 

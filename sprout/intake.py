@@ -16,8 +16,11 @@ from sprout.settings import Settings
 
 if TYPE_CHECKING:
     from sprout.book import Book
+    from sprout.registration import LidView
     from sprout.survey import Survey
 
+NEAR_DAYS, NEAR = 7, 3
+"""Plants look alike so many days apart; so many days' photos are asked which way round the lid lies."""
 SUFFIXES = frozenset((".jpg", ".jpeg", ".jpe", ".mpo", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".hif"))
 
 
@@ -114,25 +117,64 @@ def _check(
 
 def _read(book: Book, photos: list[tuple[Path, date | None]], settings: Settings, workers: int) -> Iterator[Logged]:
     from sprout.calibration import find_crop
-    from sprout.survey import survey_many
+    from sprout.survey import survey, survey_many
 
     known, anchor = book.view(), book.anchor
     # plugs move, and notes may come after the photos: any site may hold the plug with the most seeds
     germs = max(find_crop(s.crop).seedlings_per_seed * s.seeds for s in book.grow.sowing.values())
+    seeds = [germs] * len(book.lid.labels)
     surveys = survey_many(
-        [p for p, _ in photos],
-        book.lid,
-        known=known,
-        seeds=[germs] * len(book.lid.labels),
-        settings=settings,
-        workers=workers,
+        [p for p, _ in photos], book.lid, known=known, seeds=seeds, settings=settings, workers=workers
     )
-    for (path, day), survey in zip(photos, surveys, strict=True):
-        logged = _write(book, path, day, survey, settings=settings, anchor=anchor)
-        if logged is None:
-            yield from _read(book, [(path, day)], settings, 1)
+    unsure: list[tuple[Path, date, Survey]] = []
+    for (path, day), seen in zip(photos, surveys, strict=True):
+        if seen.sides_unsure and day is not None:
+            unsure.append((path, day, seen))
         else:
-            yield logged
+            yield from _entered(book, path, day, seen, settings, anchor)
+    # the photos of other days, now in the book, may tell which way round these lie; each that does helps the next
+    while unsure:
+        near = [_near(book, day) for _, day, _ in unsure]
+        nearest = min(range(len(unsure)), key=lambda k: near[k][0])
+        path, taken_on, seen = unsure.pop(nearest)
+        if others := near[nearest][1]:
+            seen = survey(path, book.lid, known=known, others=others, seeds=seeds, settings=settings)
+        yield from _entered(book, path, taken_on, seen, settings, anchor)
+
+
+def _entered(
+    book: Book, path: Path, day: date | None, survey: Survey, settings: Settings, anchor: str
+) -> Iterator[Logged]:
+    logged = _write(book, path, day, survey, settings=settings, anchor=anchor)
+    if logged is None:
+        yield from _read(book, [(path, day)], settings, 1)
+    else:
+        yield logged
+
+
+def _near(book: Book, day: date) -> tuple[int, list[LidView]]:
+    """How many days off the nearest straightened photo is, and the photos of the nearest days."""
+    import cv2
+    import numpy as np
+
+    from sprout.registration import LidView
+
+    kept = [row for row in book.photos().to_dict("records") if row["view"] and row["date"]]
+    apart = [abs((date.fromisoformat(row["date"]) - day).days) for row in kept]
+    views: list[LidView] = []
+    for k in sorted(range(len(kept)), key=apart.__getitem__):
+        if apart[k] > NEAR_DAYS or len(views) == NEAR:
+            break
+        file = book.path / kept[k]["view"]
+        if not file.is_file():
+            continue
+        picture = cv2.imdecode(np.frombuffer(file.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
+        if picture is not None:
+            picture = cv2.cvtColor(picture, cv2.COLOR_BGR2RGB)
+            origin = (kept[k]["view_x_mm"], kept[k]["view_y_mm"])
+            shown = np.ones(picture.shape[:2], bool)
+            views.append(LidView(np.asarray(picture, np.uint8), shown, origin, kept[k]["view_px_per_mm"]))
+    return min(apart, default=NEAR_DAYS + 1), views
 
 
 def _write(

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from sprout.errors import SproutError
+from sprout.errors import SidesUnsure, SproutError
 from sprout.photo import Photo, read_photo
 from sprout.readings import read_sites
 from sprout.registration import LidView, register
@@ -43,6 +43,8 @@ class Survey:
         The photo's header; empty, None and 0 when the file could not be read at all.
     reason:
         Why the photo could not be read, "" when it was.
+    sides_unsure:
+        It could not be read only because nothing tells which way round the lid lies.
     readings:
         One mapping per site in the lid's order, keys as in ``columns.SITE_READINGS``; empty when not read.
     view:
@@ -58,6 +60,7 @@ class Survey:
     width_px: int = 0
     height_px: int = 0
     reason: str = ""
+    sides_unsure: bool = False
     readings: list[dict[str, Any]] = field(default_factory=list)
     view: LidView | None = None
     classes: npt.NDArray[np.uint8] | None = None
@@ -123,6 +126,7 @@ def survey(
     lid: Lid,
     *,
     known: LidView | None = None,
+    others: Sequence[LidView] = (),
     keep_labels: bool = True,
     seeds: Sequence[int] | None = None,
     settings: Settings | None = None,
@@ -134,6 +138,8 @@ def survey(
     ----------
     known:
         The lid's look; it settles the labels and tells where the tags are.
+    others:
+        Views of days near by, plants and all; they settle the labels where the known view cannot.
     keep_labels:
         Label the sites as in the known view; otherwise by this photo alone.
     seeds:
@@ -151,12 +157,15 @@ def survey(
             "width_px": photo.width_px,
             "height_px": photo.height_px,
         }
-        registration = register(photo, lid, known=known, keep_labels=keep_labels, max_fit_mm=settings.max_fit_mm)
+        registration = register(
+            photo, lid, known=known, others=others, keep_labels=keep_labels, max_fit_mm=settings.max_fit_mm
+        )
         tissue = classify(photo, registration, lid, view=known)
         readings, sites = read_sites(photo, registration, tissue, lid, seeds=seeds)
         view = _look(photo, registration, lid, tissue)
     except Exception as error:
-        return Survey(path, **(header or _header_of(path, settings)), reason=_why(error))
+        unsure = isinstance(error, SidesUnsure)
+        return Survey(path, **(header or _header_of(path, settings)), reason=_why(error), sides_unsure=unsure)
     classes, owners = (_full_size(tissue.classes, photo), _full_size(sites, photo)) if masks else (None, None)
     return Survey(path, **header, readings=readings, view=view, classes=classes, sites=owners)
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from artificial import LEAVES, Drawing, Stand, draw_lid, drawn_lid
 
-from sprout.errors import NotRegistered
+from sprout.errors import NotRegistered, SidesUnsure
 from sprout.lid import Lid
 from sprout.photo import Photo, Quality
 from sprout.plate import read_plate
@@ -17,7 +17,7 @@ from sprout.registration import LidView, Registration, learn_view, register
 from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Pose, fit_pose
 from sprout.registration.holes import find_circles, leafy
-from sprout.registration.naming import prefer
+from sprout.registration.naming import prefer, prefer_by_plants
 
 SIZE = (1134, 1512)
 
@@ -118,6 +118,41 @@ def test_a_bare_symmetric_plate_has_no_preference(colour: str) -> None:
     assert abs(way) < 0.2
     with pytest.raises(NotRegistered, match="nothing visible tells one side of the lid from the other"):
         register(photo_of(drawing), lid, known=known)
+
+
+@pytest.fixture(scope="module")
+def bare_days() -> tuple[Lid, LidView, LidView, Drawing]:
+    """A plate without a mark: its empty look, a day with plants, and a later one from the other side of the table."""
+    lid = drawn_lid("grid")
+    early = {
+        "A1": Stand(2, leaf_mm=14, true_pairs=1),
+        "B2": Stand(1, leaf_mm=16, true_pairs=1),
+        "A4": Stand(2, leaf_mm=9),
+    }
+    late = {site: Stand(s.seedlings, leaf_mm=1.5 * s.leaf_mm, true_pairs=s.true_pairs) for site, s in early.items()}
+    return (
+        lid,
+        view_of(draw_lid(lid, size=SIZE, seed=4)),
+        view_of(draw_lid(lid, sprouts=early, roll_deg=3, size=SIZE, seed=6)),
+        draw_lid(lid, sprouts=late, roll_deg=175, tilt_deg=9, shading=0.3, size=SIZE, seed=7),
+    )
+
+
+def test_plants_of_another_day_tell_which_way_round(bare_days: tuple[Lid, LidView, LidView, Drawing]) -> None:
+    lid, known, other, drawing = bare_days
+    with pytest.raises(SidesUnsure, match="nothing visible tells one side of the lid from the other"):
+        register(photo_of(drawing), lid, known=known)
+    found = register(photo_of(drawing), lid, known=known, others=[other])
+    assert np.linalg.norm(found.to_mm(drawing.sites_px) - lid.sites_mm, axis=1).max() < 2.0
+
+
+def test_days_that_say_different_things_say_nothing(bare_days: tuple[Lid, LidView, LidView, Drawing]) -> None:
+    lid, _, other, drawing = bare_days
+    right, wrong = drawing.registration, half_turn(drawing.registration, lid)
+    turned = learn_view(drawing.rgb, wrong, lid)
+    assert prefer_by_plants(drawing.rgb, right, wrong, [other], lid) > 0.25
+    assert prefer_by_plants(drawing.rgb, right, wrong, [other, turned], lid) == 0
+    assert prefer_by_plants(drawing.rgb, right, wrong, [], lid) == 0
 
 
 def test_leaves_are_told_from_teal_and_plates() -> None:

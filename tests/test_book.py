@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import date, datetime
 from itertools import permutations
 from pathlib import Path
+from typing import Any
 
 import pytest
 from grows import LID, SETTINGS, SOWN, add, begin, fake_survey_many, on, photo, reading, survey, view
@@ -18,7 +21,9 @@ from sprout.book import Book, Grow, schema
 from sprout.book.entries import read_entries
 from sprout.errors import BookError, UsageError
 from sprout.intake import Logged, find_photos, log_photos
+from sprout.lid import Lid
 from sprout.plugs import Note, Sowing, replay
+from sprout.registration import LidView
 from sprout.settings import VERSION, Settings
 from sprout.survey import Survey
 from sprout.timeline import Weighed, weigh
@@ -292,6 +297,30 @@ def test_breaking_off_between_photos_keeps_what_was_read(
         log(book, *shots)
         assert [p.stem for p in calls] == ["day07"]
         assert tables(book) == expected
+
+
+def test_photos_of_other_days_tell_which_way_round_one_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Day 9 is asked before day 12: the first is nearer to a day that is sure, and then helps the other."""
+    for day in (5, 12, 9, 30):
+        photo(tmp_path / "p" / f"day{day:02}.jpg", day)
+    asked: list[tuple[str, int]] = []
+    sure = fake_survey_many({}, [])
+
+    def survey_many(paths: Iterable[Path], lid: Lid, **options: Any) -> Iterator[Survey]:
+        for seen in sure(paths, lid, **options):
+            unsure = seen.path.stem != "day05"
+            yield replace(seen, reason="unsure", sides_unsure=True, readings=[], view=None) if unsure else seen
+
+    def survey_one(path: Path, lid: Lid, *, others: list[LidView], **options: Any) -> Survey:
+        asked.append((path.stem, len(others)))
+        return next(sure([path], lid, **options))
+
+    monkeypatch.setattr("sprout.survey.survey_many", survey_many)
+    monkeypatch.setattr("sprout.survey.survey", survey_one)
+    with begin(tmp_path / "b") as book:
+        outcomes = {entry.path.stem: entry.outcome for entry in log(book, tmp_path / "p")}
+    assert asked == [("day09", 1), ("day12", 2)]
+    assert outcomes == {"day05": "read", "day09": "read", "day12": "read", "day30": "unread"}
 
 
 def test_a_photo_without_a_day_is_refused_until_it_is_told(tmp_path: Path, logged_calls: list[Path]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -9,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from sprout.errors import NotRegistered
+from sprout.errors import NotRegistered, SidesUnsure
 from sprout.lid import Lid, symmetries
 from sprout.photo import Photo
 from sprout.registration.alignment import Comparison, similar_poses
@@ -17,7 +18,7 @@ from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import Circles, Rims, find_circles, leafy, see_rims
 from sprout.registration.lattice import grow, place
-from sprout.registration.naming import prefer
+from sprout.registration.naming import prefer, prefer_by_plants
 from sprout.registration.tags import find_tags
 
 CORNER_PX = 0.7
@@ -51,6 +52,8 @@ SETTLED = 0.9
 LEAST_PREFERENCE = 0.2
 """Least preference for one way round over the others that settles the labels: right ones reach 0.3 and more where
 marks show, wrong ones 0.15 on bare plates."""
+LEAST_BY_PLANTS = 0.25
+"""The same by the plants of days near by, which say 0.3 to 0.8 on a lid that is all but closed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +160,7 @@ def _turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
     return replace(pose, numbers=numbers)
 
 
-def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None) -> Pose:
+def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None, others: Sequence[LidView]) -> Pose:
     """Of the ways the lid falls onto itself, the one that agrees with the known view, else with A1 upper left."""
     ways = [_turned(pose, rotation) for rotation, _, _ in symmetries(lid)]
     if len(ways) == 1:
@@ -178,13 +181,17 @@ def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None) -> Po
             lead[k] = value
     for k in np.flatnonzero(np.isnan(lead)).tolist():
         lead[k] = prefer(photo.rgb, maps[best], maps[k], known, lid) if k != best else np.inf
-    if lead.min() < LEAST_PREFERENCE:
-        raise NotRegistered(
-            photo.path,
-            "nothing visible tells one side of the lid from the other",
-            "lift the leaves off the print, or stick tags on the lid before the next grow",
-        )
-    return ways[best]
+    if lead.min() >= LEAST_PREFERENCE:
+        return ways[best]
+    for k, way in enumerate(maps):
+        rest = [other for j, other in enumerate(maps) if j != k]
+        if all(prefer_by_plants(photo.rgb, way, other, others, lid) > LEAST_BY_PLANTS for other in rest):
+            return ways[k]
+    raise SidesUnsure(
+        photo.path,
+        "nothing visible tells one side of the lid from the other",
+        "lift the leaves off the print, or stick tags on the lid before the next grow",
+    )
 
 
 def _misfits(photo: Photo, lid: Lid, candidate: _Candidate) -> float:
@@ -315,7 +322,13 @@ def _by_view(
 
 
 def register(
-    photo: Photo, lid: Lid, *, known: LidView | None = None, keep_labels: bool = True, max_fit_mm: float = 1.5
+    photo: Photo,
+    lid: Lid,
+    *,
+    known: LidView | None = None,
+    others: Sequence[LidView] = (),
+    keep_labels: bool = True,
+    max_fit_mm: float = 1.5,
 ) -> Registration:
     """Find the lid in a photo.
 
@@ -323,6 +336,8 @@ def register(
     ----------
     known:
         The lid's look; it settles the labels and tells where the tags are.
+    others:
+        Views of the lid on days near by, plants and all: they settle the labels where the known view cannot.
     keep_labels:
         Label the sites as in the known view; otherwise by this photo alone, ``A1`` nearest its upper left.
     max_fit_mm:
@@ -331,7 +346,7 @@ def register(
     Raises
     ------
     NotRegistered
-        If the lid is not found, or not surely enough.
+        If the lid is not found, or not surely enough; ``SidesUnsure`` if only the labels are in doubt.
     """
     size = photo.rgb.shape[:2]
     tags_px = find_tags(photo.rgb, lid.tags) if lid.tags else {}
@@ -362,7 +377,7 @@ def register(
             "photograph it again from straight above, the whole lid in the frame",
         )
     if not keep_labels or candidate.tags == 0:
-        pose = _name_sites(photo, lid, pose, known if keep_labels else None)
+        pose = _name_sites(photo, lid, pose, known if keep_labels else None, others)
     words = (
         ["tags"] * (len(tags_px) > 0) + ["holes"] * (seen > 0) + ["view"] * (known is not None and not candidate.tags)
     )

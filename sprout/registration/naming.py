@@ -1,10 +1,13 @@
 """Which way round: of the ways a lid falls onto itself, the one whose small marks lie where the known view has them.
 
 Only marks on the plate count (print, tags, screws, specks, a filling port), and only where two ways predict different
-looks: light falls on the plate from another side every day, leaves throw shade, and the plugs grow.
+looks: light falls on the plate from another side every day, leaves throw shade, and the plugs grow. Where leaves hide
+all marks, the plants themselves tell: they stand where they stood some days before or after.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -26,6 +29,10 @@ _PLENTY_MM2 = 50.0
 """With less ground than this on which the two looks differ, a preference counts for less."""
 _SHIFT_MM = 1.5
 """How far off the registration may be while marks are compared."""
+_PLANTS_PX_PER_MM = 1.5
+_CROWN_MM, _BLADE_MM, _SHADE_MM = 2.7, 1.3, 9.0
+"""Leaves sway and grow: their place counts to a few millimetres, their light and dark between a blade's width and a
+plant's."""
 
 
 def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, known: LidView, lid: Lid) -> float:
@@ -70,6 +77,48 @@ def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration
     if not np.isfinite(ways).all() or ways[0] * ways[1] <= 0:
         return 0.0
     return float(np.sign(ways[0]) * np.abs(ways).min() * min(1.0, np.sqrt(area / per_mm**2 / _PLENTY_MM2)))
+
+
+def prefer_by_plants(
+    rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, others: Sequence[LidView], lid: Lid
+) -> float:
+    """Which of two ways round the plants of other days speak for: positive for the first, -2 to 2.
+
+    ``others`` are views of the same lid on other days, plants and all, with labels that are sure. Where the leaf lies
+    and how light and dark lie in it are both compared, each by correlation; their mean counts, and nothing if they or
+    the days do not say the same.
+    """
+    room = 0.6 * np.sqrt(lid.area_per_site_mm2)
+    low, high = lid.sites_mm.min(0) - room, lid.sites_mm.max(0) + room
+    w, h = np.ceil((high - low) * _PLANTS_PX_PER_MM).astype(int).tolist()
+    origin = (float(low[0]), float(low[1]))
+    looks = [
+        _plants(straighten(rgb, way, origin_mm=origin, size=(h, w), px_per_mm=_PLANTS_PX_PER_MM)[0])
+        for way in (first, second)
+    ]
+    said = []
+    for other in others:
+        zoom = _PLANTS_PX_PER_MM / other.px_per_mm
+        matrix = np.array([[zoom, 0, 0], [0, zoom, 0]])
+        matrix[:, 2] = (np.array(other.origin_mm) - low) * _PLANTS_PX_PER_MM
+        there = _plants(cv2.warpAffine(other.rgb, matrix, (w, h), borderMode=cv2.BORDER_REPLICATE))
+        said += [_correlation(a, c) - _correlation(b, c) for a, b, c in zip(looks[0], looks[1], there, strict=True)]
+    if not said or min(said) * max(said) <= 0:
+        return 0.0
+    return float(np.mean(said))
+
+
+def _plants(rgb: npt.NDArray[np.uint8]) -> tuple[Grey, Grey]:
+    """Where leaf lies, and how light and dark lie in the picture; both on the scale of leaves."""
+    leaf = cv2.GaussianBlur(leafy(rgb).astype(np.float32), (0, 0), _CROWN_MM * _PLANTS_PX_PER_MM)
+    light = log_light(rgb)
+    fine, broad = (cv2.GaussianBlur(light, (0, 0), s * _PLANTS_PX_PER_MM) for s in (_BLADE_MM, _SHADE_MM))
+    return np.asarray(leaf, np.float32), np.asarray(fine - broad, np.float32)
+
+
+def _correlation(a: Grey, b: Grey) -> float:
+    a, b = a - a.mean(), b - b.mean()
+    return float((a * b).sum() / np.sqrt(max(float((a**2).sum() * (b**2).sum()), 1e-12)))
 
 
 def _marks(rgb: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_], sigma: float) -> Grey:
