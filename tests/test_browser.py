@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import axe
+import cv2
 import html5lib
 import pytest
 from pages import Page, served
@@ -263,7 +264,11 @@ def test_pages_are_sound_and_open_to_all(page: Page, tmp_path: Path) -> None:
         phone.picture("today-dark")
         phone.open("/phones")
         phone.tap("Pair another phone")
+        phone.sees("good for ten minutes and for one phone")
         phone.picture("phones-dark")
+        shown = cv2.imread(str(ARTEFACTS / "phones-dark.png"), cv2.IMREAD_GRAYSCALE)
+        code = phone.one("p.code").text
+        assert cv2.QRCodeDetector().detectAndDecode(shown)[0] == f"{page.address}/pair?code={code}"
 
 
 def sent(phone: Phone, path: str) -> str:

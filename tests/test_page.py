@@ -603,7 +603,11 @@ def test_a_book_without_photos_has_pages(tmp_path: Path) -> None:
     with served(tmp_path / "book") as page, Phone(page) as phone:
         for path in ("/", "/notes", "/curves", "/days", "/phones", "/site/A1"):
             phone.see(path)
-        assert "No photo has been read yet" in phone.see("/")
+        text = phone.see("/")
+        assert "No photo has been read yet" in text
+        assert text.count('class="spot waiting"') == len(LID.labels)
+        assert ".waiting" in phone.see("/static/style.css")
+        assert "Not looked at." in phone.see("/site/A1")
 
 
 def test_a_book_that_went_away_is_told(page: Page, phone: Phone) -> None:

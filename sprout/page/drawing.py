@@ -69,12 +69,13 @@ def lid_picture(
         low, high = lid.sites_mm.min(0) - lid.hole_mm, lid.sites_mm.max(0) + lid.hole_mm
         scale = _PLAIN_WIDTH / float(high[0] - low[0])
         at = (lid.sites_mm - low) * scale
-        width, height, key = round(_PLAIN_WIDTH), round(float(high[1] - low[1]) * scale), ""
+        foot = _radius(at, lid.hole_mm * scale)  # room for the names of the last row
+        width, height, key = round(_PLAIN_WIDTH), round(float(high[1] - low[1]) * scale + foot), ""
     spots = []
     for site, (x, y) in zip(lid.labels, at, strict=True):
         row = seen.get(site)
         if row is None:
-            status, sign = ("unseen", "") if site in stands else ("bare", "")
+            status, sign = ("waiting", "") if site in stands else ("bare", "")
             words = "not looked at" if site in stands else "no plug"
             spots.append(Spot(site, float(x), float(y), status, sign, False, False, words))
         else:
