@@ -20,7 +20,8 @@ _MOST_PCT = 99.0  # beyond, a per mille of bare lid more or less would decide
 # First guess of (log limit, log rate) of leaf over lid, and standard deviations of them and of the log first leaf.
 _GUESS = (log(4.0), log(0.2))
 _SPREAD = np.diag([0.3, 0.6, 0.7]) ** 2
-_NOISE, _NOISE_LOOKS, _ALIKE = 0.1, 6.0, 8.0
+# First guess of the residuals, what it weighs, looks that count as one: weather and shadows last (by the back-test).
+_NOISE, _NOISE_LOOKS, _ALIKE = 0.15, 6.0, 14.0
 
 
 def closure(looked: Sequence[date], cover_pct: npt.ArrayLike, *, as_of: date) -> Dates | None:
