@@ -35,6 +35,8 @@ _LEAF_EXG = 0.12  # above this excess green the plate is hidden by leaves
 _CELL_MM = 3.0
 _FEWEST = 60  # cells of bare plate from which light can be told
 _ROUNDS = 4
+_STEEPEST = 0.7
+_ENOUGH = 0.7  # share of the plate that must show for its slope of light to be believed in full
 _STRONGEST = 2.5  # a larger factor on linear light would only bring up noise
 _BRIGHTEST = 0.8  # linear: a lighter plate would burn out the marks on it
 
@@ -190,8 +192,10 @@ class _Plate:
             spread = 1.4826 * np.median(np.abs(rest - np.median(rest))) + 0.01
             kept = np.abs(rest - np.median(rest)) < 2.5 * spread
             design = np.column_stack([np.ones(kept.sum()), x[kept]])
-            fit = np.linalg.lstsq(design, colours[kept] @ LUMINANCE - level @ LUMINANCE, rcond=None)[0]
-            slopes = np.clip(fit[1:], -0.7, 0.7)
+            fit = np.linalg.lstsq(design, (colours[kept] - level) @ LUMINANCE, rcond=None)[0]
+            slopes = np.clip(fit[1:], -_STEEPEST, _STEEPEST)
+        # what plate is left between leaves lies in their shade and tells little of the light over all of the lid
+        slopes *= min(1.0, float(seen.sum() / self.bare.sum()) / _ENOUGH) ** 2
         level = np.median(colours - (x @ slopes)[:, None], axis=0)
         return level, slopes
 
