@@ -372,6 +372,7 @@ def test_back_test_slice():
     assert got["pick held %"] >= 75
     assert got["lid pick held %"] >= 70
     assert got["pick width d, median"] <= 25
+    assert got["closure held %"] >= 70
 
 
 def test_leaf_of_two_grows_is_compared_as_another_library_does():

@@ -1,6 +1,6 @@
 """Back-test of the forecasts of picking and closure on simulated lids.
 
-Run as a script: ``python tests/benchmarks/growth_backtest.py [LIDS]``. The simulator integrates daily growth whose
+Run as a script: ``python tests/benchmarks/growth_backtest.py [LIDS [SEED]]``. The simulator integrates daily growth whose
 relative rate falls with size by one of three laws the estimator does not have, shakes it with weather that lasts for
 days, lets neighbours shade each other, and reads areas with errors that last too. Each forecast is made so that the
 truth lies about ten days ahead.
@@ -236,5 +236,5 @@ def backtest(lids: int, world: World = FRESH, *, seed: int = 7) -> dict[str, flo
 if __name__ == "__main__":
     from targets import print_tables
 
-    number = int(sys.argv[1]) if len(sys.argv) > 1 else 300
-    print_tables({world.name: backtest(number, world) for world in (KNOWN, WIDE, FRESH)}, TARGETS)
+    number, seed = (int(given) for given in (*sys.argv[1:], *("300", "7")[len(sys.argv) - 1 :]))
+    print_tables({world.name: backtest(number, world, seed=seed) for world in (KNOWN, WIDE, FRESH)}, TARGETS)
