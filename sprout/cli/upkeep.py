@@ -9,7 +9,7 @@ import typer
 
 from sprout.cli.output import complain, say
 
-app = typer.Typer(help="Copy a book while it is in use, look for damage, save what can be read.", rich_markup_mode=None)
+app = typer.Typer(help="Copy a book, look for damage, save what is whole.", rich_markup_mode=None)
 
 BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
 
