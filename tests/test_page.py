@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import io
 import json
 import os
 import re
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -554,6 +557,18 @@ def test_a_second_tap_notes_nothing(page: Page, phone: Phone) -> None:
     data = phone.hidden() | {"kind": "topup", "litres": "1", "back": "/notes"}
     assert phone.told(phone.client.post("/note", data=data)).startswith("Noted for")
     assert "noted already" in phone.told(phone.client.post("/note", data=data))
+    assert len(notes(page)) == 1
+    with contextlib.closing(sqlite3.connect(page.book / "book.sqlite")) as database:
+        while not database.execute("SELECT 1 FROM told").fetchall():  # which follows the answer
+            time.sleep(0.01)
+    phone.send("/note", kind="topup", litres="1")  # a second can is a second note
+    assert len(notes(page)) == 2
+
+
+def test_a_note_whose_answer_was_lost_is_noted_once(page: Page, phone: Phone, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sprout.page.app.Pages._told", lambda self, numbers: None)  # the power fails before the answer
+    for _ in range(2):
+        assert phone.told(phone.send("/note", kind="topup", litres="1", back="/notes")).startswith("Noted for")
     assert len(notes(page)) == 1
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, timedelta
 from importlib import resources
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -24,6 +26,7 @@ from sprout.page.guard import FORM_BYTES, PHOTO_BYTES, Guard
 from sprout.page.uploads import Arrival, Busy, set_down
 
 ASSETS = {"style.css": "text/css", "page.js": "text/javascript", "icon.svg": "image/svg+xml"}
+_AGAIN = timedelta(minutes=3)
 _OURS = re.compile(r"/(?:notes|site/[^/\s?#%\\]{1,20})(?:\?on=\d{4}-\d\d-\d\d)?")
 
 
@@ -257,18 +260,26 @@ class Pages(Desk):
     async def note(self, request: Request, phone: Phone) -> Response:
         form = await self._form(request, phone)
         fields = plain(form)
+        numbers: list[int] = []
 
         def write() -> str:
             note = forms.note_of(fields, now=now())
             with self._house.shelf.open() as book:
-                book.add_notes([note])
+                numbers.extend(book.add_notes([note], untold=_AGAIN))
             return f"Noted for {short(note.moment)}: {forms.in_words(note)}."
 
         if self._first_time(form):
             await self._write(phone, write)
         else:
             self._house.phones.tell(phone, "That was noted already; a second tap changes nothing.")
-        return RedirectResponse(_back(fields), 303)
+        # after the answer has gone out: one that a power cut kept back is sent anew, and must not count twice
+        return RedirectResponse(_back(fields), 303, background=BackgroundTask(self._told, numbers))
+
+    def _told(self, numbers: list[int]) -> None:
+        """The phone has heard of these notes; the same again is a new one."""
+        if numbers:
+            with contextlib.suppress(SproutError), self._house.shelf.open() as book:
+                book.told(numbers)
 
     async def withdraw(self, request: Request, phone: Phone) -> Response:
         form = await self._form(request, phone)
