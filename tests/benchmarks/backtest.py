@@ -1,8 +1,8 @@
 """Back-test of the germination forecasts on simulated grows.
 
-Run as a script for the whole of it: ``python tests/benchmarks/backtest.py [GROWS [SEED]]``. The simulator shares nothing
-with the estimator but the crop calendar: its seeds follow other laws of time (gamma, lognormal, Weibull, waves …),
-its sites differ in wetness and warmth, its lots are better or worse than the law asks, the grower misses mornings,
+Run as a script for the whole of it: ``python tests/benchmarks/backtest.py [GROWS [SEED]]``. The simulator shares
+nothing with the estimator but the crop calendar: its seeds follow other laws of time (gamma, lognormal, Weibull, waves
+…), its sites differ in wetness and warmth, its lots are better or worse than the law asks, the grower misses mornings,
 and the camera misses and miscounts.
 
 There are two worlds. The spreads of the prior and the chance at which a plug is given up were chosen in ``KNOWN``;
@@ -339,6 +339,7 @@ def _give_up_days(grow: Grow) -> np.ndarray:
 if __name__ == "__main__":
     from targets import print_tables
 
-    number, seed = (int(given) for given in (*sys.argv[1:], *("300", "7")[len(sys.argv) - 1 :]))
+    number = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 7
     tables = {world.name: backtest(number, world, seed=seed) for world in (KNOWN, FRESH)}
     print_tables(tables, TARGETS)

@@ -1,9 +1,9 @@
 """Back-test of the forecasts of picking and closure on simulated lids.
 
-Run as a script: ``python tests/benchmarks/growth_backtest.py [LIDS [SEED]]``. The simulator integrates daily growth whose
-relative rate falls with size by one of three laws the estimator does not have, shakes it with weather that lasts for
-days, lets neighbours shade each other, and reads areas with errors that last too. Each forecast is made so that the
-truth lies about ten days ahead.
+Run as a script: ``python tests/benchmarks/growth_backtest.py [LIDS [SEED]]``. The simulator integrates daily growth
+whose relative rate falls with size by one of three laws the estimator does not have, shakes it with weather that lasts
+for days, lets neighbours shade each other, and reads areas with errors that last too. Each forecast is made so that
+the truth lies about ten days ahead.
 
 There are three worlds. The estimator's spreads were chosen in ``KNOWN`` and ``WIDE``; ``FRESH`` has other laws of
 growth again. It was written down before anything was run in it, and nothing is chosen by it. The figures to quote are
@@ -236,5 +236,6 @@ def backtest(lids: int, world: World = FRESH, *, seed: int = 7) -> dict[str, flo
 if __name__ == "__main__":
     from targets import print_tables
 
-    number, seed = (int(given) for given in (*sys.argv[1:], *("300", "7")[len(sys.argv) - 1 :]))
+    number = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 7
     print_tables({world.name: backtest(number, world, seed=seed) for world in (KNOWN, WIDE, FRESH)}, TARGETS)
