@@ -25,6 +25,7 @@ import numpy.typing as npt
 from sprout.errors import LidError
 
 MAX_SITES = 255  # a site mask has one byte per pixel, and 0 stands for none
+MAX_FILE_BYTES = 200_000
 HOLE_MM = (5.0, 300.0)
 LENGTH_MM = (5.0, 3000.0)
 TAG_MM = (5.0, 150.0)
@@ -91,6 +92,8 @@ def read_lid(path: Path | str) -> Lid:
     try:
         if path.exists() and not path.is_file():
             raise LidError(path, "is not a file", "name the lid's TOML file")
+        if path.exists() and path.stat().st_size > MAX_FILE_BYTES:
+            raise LidError(path, "is too long for a lid file", "name the lid's TOML file")
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise LidError(path, "does not exist", "check the name, or make one with: sprout lid") from None
@@ -114,6 +117,8 @@ def parse_lid(text: str, *, origin: str = "lid") -> Lid:
     except tomllib.TOMLDecodeError as e:
         mend = "text goes in straight quotes, lists in square brackets, decimals take a point"
         raise LidError(origin, f"is not valid TOML: {e}", mend) from None
+    except (RecursionError, ValueError):  # brackets in brackets without end; a number of thousands of digits
+        raise LidError(origin, "is no lid file", "see the examples in the README") from None
     return _lid(mapping, origin)
 
 
@@ -197,6 +202,15 @@ def _row_letters(row: int) -> str:
     return letters
 
 
+def _shown(value: object) -> str:
+    """A value of the file as a message can hold it."""
+    try:
+        text = repr(value)
+    except ValueError:  # a number of thousands of digits
+        return "a very large number"
+    return text if len(text) <= 60 else f"{text[:57]}…"
+
+
 class _Keys:
     """The keys of a lid file or of its ``[tags]``, fetched with their checks."""
 
@@ -214,14 +228,14 @@ class _Keys:
     def whole(self, key: str, low: int, high: int, example: str) -> int:
         value = self.get(key, example)
         if not isinstance(value, int) or isinstance(value, bool):
-            raise self.fail(key, f"is {value!r}, not a whole number", f"write {key} = {example}")
+            raise self.fail(key, f"is {_shown(value)}, not a whole number", f"write {key} = {example}")
         if not low <= value <= high:
-            raise self.fail(key, f"is {value}", f"give a whole number from {low} to {high}")
+            raise self.fail(key, f"is {_shown(value)}", f"give a whole number from {low} to {high}")
         return value
 
     def length(self, key: str, value: object, span: tuple[float, float], example: str) -> float:
         if not _is_number(value):
-            raise self.fail(key, f"is {value!r}, not a number of millimetres", f"write {key} = {example}")
+            raise self.fail(key, f"is {_shown(value)}, not a number of millimetres", f"write {key} = {example}")
         if not span[0] <= value <= span[1]:
             raise self.fail(key, f"has the length {value:g}", f"give millimetres, from {span[0]:g} to {span[1]:g}")
         return float(value)
@@ -229,7 +243,7 @@ class _Keys:
     def text(self, key: str, default: str) -> str:
         value = self.mapping.get(key, default)
         if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.fail(key, f"is {value!r}, not a line of text", f'write {key} = "{default}"')
+            raise self.fail(key, f"is {_shown(value)}, not a line of text", f'write {key} = "{default}"')
         return value
 
     def only(self, known: Sequence[str]) -> None:
@@ -249,7 +263,7 @@ def _lid(mapping: Mapping[str, Any], origin: str) -> Lid:
     keys.only(_ALL_KEYS)
     pattern = keys.get("pattern", '"grid"')
     if not isinstance(pattern, str) or pattern not in _KEYS:
-        raise keys.fail("pattern", f"is {pattern!r}", f"choose one of {', '.join(_KEYS)}")
+        raise keys.fail("pattern", f"is {_shown(pattern)}", f"choose one of {', '.join(_KEYS)}")
     for key in mapping:
         if key not in (*_COMMON, *_KEYS[pattern]):
             owner = next(p for p, theirs in _KEYS.items() if key in theirs)
@@ -284,7 +298,7 @@ def _rows(keys: _Keys, hole: float) -> tuple[list[str], npt.NDArray[np.float64],
     pitch = keys.get("pitch_mm", "[62.0, 68.0]")
     if not isinstance(pitch, (list, tuple)) or len(pitch) != 2:
         mend = "write two numbers, [along a row, between rows]"
-        raise keys.fail("pitch_mm", f"is {pitch!r}", mend)
+        raise keys.fail("pitch_mm", f"is {_shown(pitch)}", mend)
     along, between = (keys.length("pitch_mm", value, LENGTH_MM, "[62.0, 68.0]") for value in pitch)
     staggered = keys.mapping["pattern"] == "staggered"
     if along <= hole or (between <= hole and not staggered):
@@ -308,7 +322,7 @@ def _rows(keys: _Keys, hole: float) -> tuple[list[str], npt.NDArray[np.float64],
 def _ring(keys: _Keys, hole: float) -> tuple[list[str], npt.NDArray[np.float64], float]:
     centre = keys.mapping.get("centre_site", False)
     if not isinstance(centre, bool):
-        raise keys.fail("centre_site", f"is {centre!r}", "write true or false")
+        raise keys.fail("centre_site", f"is {_shown(centre)}", "write true or false")
     n = keys.whole("ring_sites", 2, MAX_SITES - centre, "6")
     radius = keys.length("ring_mm", keys.get("ring_mm", "150.0"), LENGTH_MM, "150.0") / 2
     turn = 2 * np.pi * np.arange(n) / n
@@ -323,24 +337,24 @@ def _points(keys: _Keys, hole: float) -> tuple[list[str], npt.NDArray[np.float64
     example = "[[0, 0], [62, 0]]"
     points = keys.get("points_mm", example)
     if not isinstance(points, (list, tuple)) or not points:
-        raise keys.fail("points_mm", f"is {points!r}", f"write a list of places such as {example}")
+        raise keys.fail("points_mm", f"is {_shown(points)}", f"write a list of places such as {example}")
     for number, point in enumerate(points, 1):
         if not isinstance(point, (list, tuple)) or len(point) != 2 or not all(map(_is_number, point)):
             raise keys.fail(
-                "points_mm", f"has {point!r} as place {number}", "write each place as [x, y] in millimetres"
+                "points_mm", f"has {_shown(point)} as place {number}", "write each place as [x, y] in millimetres"
             )
         if max(map(abs, point)) > LENGTH_MM[1]:
-            raise keys.fail("points_mm", f"has {point!r} as place {number}", f"stay within {LENGTH_MM[1]:g} mm")
+            raise keys.fail("points_mm", f"has {_shown(point)} as place {number}", f"stay within {LENGTH_MM[1]:g} mm")
     if len(points) > MAX_SITES:
         raise keys.fail("points_mm", f"has {len(points)} places", f"a lid has at most {MAX_SITES} sites")
     labels = keys.mapping.get("labels", [f"A{k + 1}" for k in range(len(points))])
     if not isinstance(labels, (list, tuple)) or len(labels) != len(points):
-        count = f"has {len(labels)} labels" if isinstance(labels, (list, tuple)) else f"is {labels!r}"
+        count = f"has {len(labels)} labels" if isinstance(labels, (list, tuple)) else f"is {_shown(labels)}"
         raise keys.fail("labels", count, f'"points_mm" has {len(points)} places: give as many, or leave "labels" out')
     seen: set[str] = set()
     for label in labels:
         if not isinstance(label, str) or not re.fullmatch(r"\w[\w.-]{0,11}", label):
-            raise keys.fail("labels", f"has {label!r}", "a label is up to 12 letters and digits, without spaces")
+            raise keys.fail("labels", f"has {_shown(label)}", "a label is up to 12 letters and digits, without spaces")
         if label.casefold() in seen:
             raise keys.fail("labels", f'has "{label}" twice', "give each site a label of its own")
         seen.add(label.casefold())
@@ -357,21 +371,25 @@ def _tags(keys: _Keys) -> Tags | None:
         return None
     table = keys.mapping["tags"]
     if not isinstance(table, Mapping):
-        raise keys.fail("tags", f"is {table!r}, not a table", "write [tags] on a line of its own, its keys below")
+        raise keys.fail("tags", f"is {_shown(table)}, not a table", "write [tags] on a line of its own, its keys below")
     tags = _Keys(table, keys.origin, prefix="tags.")
     tags.only(_TAG_KEYS)
     family = tags.text("family", "4x4_50")
     if family not in TAG_FAMILIES:
         near = difflib.get_close_matches(family, TAG_FAMILIES, n=1)
-        raise tags.fail("family", f"is {family!r}", f'did you mean "{near[0]}"?' if near else 'write family = "4x4_50"')
+        raise tags.fail(
+            "family", f"is {_shown(family)}", f'did you mean "{near[0]}"?' if near else 'write family = "4x4_50"'
+        )
     size = tags.length("size_mm", tags.get("size_mm", "20.0"), TAG_MM, "20.0")
     ids = tags.get("ids", "[0, 1, 2, 3]")
     count = int(family.partition("_")[2])
     if not isinstance(ids, (list, tuple)) or not ids:
-        raise tags.fail("ids", f"is {ids!r}", "write the numbers of the tags on the lid, such as [0, 1, 2, 3]")
+        raise tags.fail("ids", f"is {_shown(ids)}", "write the numbers of the tags on the lid, such as [0, 1, 2, 3]")
     for number in ids:
         if not isinstance(number, int) or isinstance(number, bool) or not 0 <= number < count:
-            raise tags.fail("ids", f"has {number!r}", f"the numbers of family {family} run from 0 to {count - 1}")
+            raise tags.fail("ids", f"has {_shown(number)}", f"the numbers of family {family} run from 0 to {count - 1}")
     if len(set(ids)) != len(ids):
-        raise tags.fail("ids", f"is {list(ids)!r}, with a number twice", "each tag on a lid needs a number of its own")
+        raise tags.fail(
+            "ids", f"is {_shown(list(ids))}, with a number twice", "each tag on a lid needs a number of its own"
+        )
     return Tags(family, size, tuple(ids))

@@ -116,7 +116,7 @@ def test_as_many_sites_as_a_mask_can_hold() -> None:
         ({**GRID, "pitch_mm": [62.0]}, r'"pitch_mm" is \[62\.0\]: write two numbers'),
         ({**GRID, "pitch_mm": [62.0, "68"]}, r"\"pitch_mm\" is '68', not a number of millimetres"),
         ({**GRID, "pitch_mm": [62.0, float("nan")]}, r'"pitch_mm" is nan, not a number of millimetres'),
-        ({**GRID, "pitch_mm": [62.0, 10**400]}, r'"pitch_mm" is 10+, not a number'),
+        ({**GRID, "pitch_mm": [62.0, 10**400]}, r'"pitch_mm" is 10+…, not a number'),
         ({**GRID, "pitch_mm": [30.0, 68.0]}, r'"pitch_mm" is \[30, 68\], not wider than "hole_mm" = 34'),
         ({**GRID, "pitch_mm": [62.0, 34.0]}, r'"pitch_mm" is \[62, 34\], not wider than "hole_mm" = 34'),
         ({**GRID, "hole_mm": None}, r'"hole_mm" is missing: add hole_mm = 34\.0'),

@@ -12,6 +12,7 @@ from sprout import columns
 from sprout.errors import UsageError
 from sprout.plugs import site_named
 
+_MOST_BYTES = 20_000_000
 _REQUIRED = ("date", "site", "seedlings")
 _LARGEST = {"seedlings": 400.0, "tissue_cm2": 1e5, "yellow_pct": 100.0, "dry_pct": 100.0}
 
@@ -28,11 +29,22 @@ def read_entries(file: Path | str, labels: Sequence[str]) -> list[dict[str, Any]
     """
     file = Path(file)
     try:
+        if file.exists() and not file.is_file():
+            raise UsageError(file, "is not a file", "name a CSV file")
+        if file.exists() and file.stat().st_size > _MOST_BYTES:
+            raise UsageError(file, "is too long for readings made by hand", "name a CSV file")
         lines = file.read_text(encoding="utf-8-sig").splitlines()
     except OSError as e:
         raise UsageError(file, f"cannot be read ({e.strerror or e})", "check the name") from None
     except UnicodeDecodeError:
         raise UsageError(file, "is not UTF-8 text", "save it as CSV in UTF-8") from None
+    try:
+        return _entries(file, lines, labels)
+    except csv.Error as e:
+        raise UsageError(file, f"is no CSV file ({e})", "save it as CSV in UTF-8") from None
+
+
+def _entries(file: Path, lines: list[str], labels: Sequence[str]) -> list[dict[str, Any]]:
     head = lines[0] if lines else ""
     separator = max(",;\t", key=head.count)
     reader = csv.DictReader(lines, delimiter=separator)
@@ -44,7 +56,7 @@ def read_entries(file: Path | str, labels: Sequence[str]) -> list[dict[str, Any]
     out = []
     for row in reader:
         where = f"{file}, line {reader.line_num}"
-        values = {c.name: (row.get(names.get(c.name, "")) or "").strip() for c in columns.ENTRIES}
+        values = {c.name: (row.get(names.get(c.name, "")) or "").strip()[:80] for c in columns.ENTRIES}
         if any(values.values()):
             out.append(_entry(values, where, labels, comma=separator != ","))
     return out

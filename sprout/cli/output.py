@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -39,12 +40,17 @@ def starting(choices: Iterable[str]) -> Callable[[str], list[str]]:
 
 def complain(what: object) -> None:
     """One line (or a few) on standard error."""
-    print(f"sprout: {what}", file=sys.stderr)
+    print(f"sprout: {_harmless(what)}", file=sys.stderr)
 
 
 def say(what: object) -> None:
     """Words beside the data, on standard error."""
-    print(what, file=sys.stderr)
+    print(_harmless(what), file=sys.stderr)
+
+
+def _harmless(what: object) -> str:
+    """The words without what would steer a terminal: they may quote a file's name or contents."""
+    return "".join("?" if unicodedata.category(c) == "Cc" and c != "\n" else c for c in str(what))
 
 
 def screen() -> Console:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from sprout.errors import PhotoUnfit
 from sprout.photo.exif import exif_tags, orientation, taken_at, upright
 from sprout.photo.opening import decoding, open_picture, read_bytes, stored_size
-from sprout.photo.pixels import draft, flat, shrunk, srgb
+from sprout.photo.pixels import draft, flat_and_small, shrunk, srgb
 from sprout.photo.quality import Quality, judge
 from sprout.settings import Settings
 
@@ -103,7 +103,8 @@ def read_photo(path: Path | str, *, settings: Settings | None = None, judged: bo
             full = image.size
         tags = exif_tags(image)
         profile = image.info.get("icc_profile")
-        image, scale = shrunk(flat(path, image), full, drafted, settings.working_px)
+        image, fraction = flat_and_small(path, image, settings.working_px)
+        image, scale = shrunk(image, full, drafted * fraction, settings.working_px)
         rgb = np.array(upright(srgb(image, profile), tags))
     width, height = full[::-1] if orientation(tags) >= 5 else full
     photo = Photo(path, hashlib.sha256(data).hexdigest(), taken_at(tags), width, height, rgb, scale, judge(rgb))

@@ -22,6 +22,11 @@ logging.getLogger("PIL").addHandler(logging.NullHandler())  # or its remarks on 
 MIN_LONG_PX = 200
 MIN_SHORT_PX = 100
 
+_BYTES_PER_PIXEL = 2.5  # a file with more than so many for each pixel of the largest photo is none
+_MOST_SCANS = 64  # a progressive JPEG has about ten; each of a thousand is decoded over the whole picture
+# These decoders take several times the memory of others: share of the limit in megapixels that stays below 1 GiB.
+_COSTLY = {"HEIF": 0.7, "WEBP": 0.3, "progressive JPEG": 0.7}
+
 _FORMATS = {
     "JPEG": rb"\xff\xd8\xff",
     "PNG": rb"\x89PNG\r\n\x1a\n",
@@ -35,6 +40,7 @@ _OTHER_FORMATS = {
     "is an AVIF picture": rb"....ftypavi[fs]",
     "is a film, not a photo": rb"....ftyp|\x1aE\xdf\xa3|RIFF....AVI ",
 }
+_MARKER = re.compile(rb"\xff([\x02-\xcf\xd9-\xfe])")
 AS_JPEG = "export it as JPEG"
 _ANOTHER = "choose a photo, or export this as JPEG"
 _AGAIN = "copy it again from the phone"
@@ -48,7 +54,7 @@ def read_bytes(path: Path, settings: Settings) -> bytes:
             raise PhotoError(path, "is a folder, not a photo", "name the photos in it")
         if not stat.S_ISREG(status.st_mode):
             raise PhotoError(path, "is not an ordinary file", "save the photo to a file first")
-        if status.st_size > settings.max_megapixels * 8e6 + 64e6:
+        if status.st_size > settings.max_megapixels * _BYTES_PER_PIXEL * 1e6:
             raise PhotoError(path, f"is too large for a photo ({status.st_size / 1e6:.0f} MB)", AS_JPEG)
         data = path.read_bytes()
     except FileNotFoundError:
@@ -98,15 +104,20 @@ def open_picture(path: Path, data: bytes, settings: Settings) -> Image.Image:
             raise PhotoError(path, "is damaged or cut short (its header makes no sense)", _AGAIN) from None
     if kind == "JPEG" and _zero_filled(data):
         raise PhotoError(path, "is cut short (its end is filled with zeros)", _AGAIN)
+    if kind == "JPEG" and _scans(data) > _MOST_SCANS:
+        raise PhotoError(path, "is damaged (it repeats itself without end)", _AGAIN)
     if kind == "TIFF" and _is_raw(image):
         raise PhotoError(path, "is a raw photo", AS_JPEG)
     if kind in ("PNG", "WEBP") and getattr(image, "is_animated", False):
         raise PhotoError(path, "is an animation, not a photo", "take a still photo")
     width, height = image.size
-    if width * height > settings.max_megapixels * 1e6:
+    coded = "progressive JPEG" if image.info.get("progressive") else kind
+    limit = settings.max_megapixels * _COSTLY.get(coded, 1.0)
+    if width * height > limit * 1e6:
         raise PhotoError(
             path,
-            f"has {width * height / 1e6:.0f} megapixels, more than the limit of {settings.max_megapixels:g}",
+            f"has {width * height / 1e6:.0f} megapixels, more than the limit of {limit:g}"
+            + (f" for {coded}" if coded in _COSTLY else ""),
             "export it smaller, or raise the limit with --max-megapixels or SPROUT_MAX_MEGAPIXELS",
         )
     if max(width, height) < MIN_LONG_PX or min(width, height) < MIN_SHORT_PX:
@@ -130,6 +141,19 @@ def _zero_filled(jpeg: bytes) -> bool:
     """
     kept = jpeg.rstrip(b"\0")
     return len(jpeg) - len(kept) >= 64 and not kept.endswith(b"\xff\xd9") and b"ftyp" not in kept
+
+
+def _scans(jpeg: bytes) -> int:
+    """How often the decoder passes over the picture: the scans of the first picture in the file (ITU-T T.81, B.1)."""
+    at, scans = 2, 0
+    for _ in range(100_000):
+        marker = _MARKER.search(jpeg, at)
+        if marker is None or marker[1] == b"\xd9":
+            break
+        scans += marker[1] == b"\xda"
+        # a segment tells its length; the picture's data, which follow a scan's segment, hold no marker but restarts
+        at = marker.end() + int.from_bytes(jpeg[marker.end() : marker.end() + 2], "big")
+    return scans
 
 
 def _is_raw(tiff: Image.Image) -> bool:

@@ -12,6 +12,8 @@ from PIL import Image, ImageCms
 from sprout.errors import PhotoError
 from sprout.photo.opening import AS_JPEG
 
+_LARGE_PX = 32_000_000  # below it, copies of the whole picture do no harm
+
 
 def draft(image: Image.Image, working_px: int) -> float:
     """Let the JPEG decoder deliver 1/2, 1/4 or 1/8 of the size where that is enough; return that fraction."""
@@ -21,6 +23,27 @@ def draft(image: Image.Image, working_px: int) -> float:
     wanted = 0.95 * working_px / max(width, height)
     drafted = image.draft(None, (max(1, int(width * wanted)), max(1, int(height * wanted))))
     return drafted[1][2] / width if drafted and wanted < 1 else 1.0
+
+
+def flat_and_small(path: Path, image: Image.Image, working_px: int) -> tuple[Image.Image, float]:
+    """The picture flat, as :func:`flat`, and the fraction of its size that it has now.
+
+    A very large one is made a whole number of times smaller, piece by piece, before copies of it fill the memory.
+    """
+    times = max(image.size) // (2 * working_px)
+    if times < 2 or image.width * image.height < _LARGE_PX:
+        return flat(path, image), 1.0
+    rows = max(1, _LARGE_PX // 4 // image.width // times) * times
+    pieces = [
+        flat(path, image.crop((0, top, image.width, min(top + rows, image.height)))).reduce(times)
+        for top in range(0, image.height, rows)
+    ]
+    out = Image.new(pieces[0].mode, (pieces[0].width, sum(piece.height for piece in pieces)))
+    top = 0
+    for piece in pieces:
+        out.paste(piece, (0, top))
+        top += piece.height
+    return out, 1 / times
 
 
 def flat(path: Path, image: Image.Image) -> Image.Image:

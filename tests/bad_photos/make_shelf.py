@@ -103,6 +103,48 @@ def bomb(path: Path) -> None:
     path.write_bytes(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", pixels) + chunk(b"IEND", b""))
 
 
+def text_bomb(path: Path) -> None:
+    """A PNG with a text of two hundred million letters in two hundred kilobytes (zTXt, PNG 1.2, 4.2.3.2)."""
+    data = encoded(scene(), "PNG")
+    body = b"Comment\0\0" + zlib.compress(bytes(200_000_000), 9)
+    text = struct.pack(">I", len(body)) + b"zTXt" + body + struct.pack(">I", zlib.crc32(b"zTXt" + body))
+    path.write_bytes(data[:33] + text + data[33:])
+
+
+def many_scans(path: Path) -> None:
+    """A progressive JPEG whose last scan comes a thousand times."""
+    data = encoded(scene(), "JPEG", progressive=True)
+    last = data.rfind(b"\xff\xda")
+    path.write_bytes(data[:-2] + data[last:-2] * 1000 + data[-2:])
+
+
+def several(path: Path) -> None:
+    """A HEIC of two pictures, the second of them the primary one."""
+    import pillow_heif
+
+    both = pillow_heif.from_pillow(scene().resize((400, 300)))
+    both.add_from_pillow(scene())
+    both.save(path, quality=80, primary_index=1)
+
+
+def ten_bit(path: Path) -> None:
+    """A HEIC of ten bits per channel, as phones take them in high dynamic range."""
+    import pillow_heif
+
+    values = np.asarray(scene()).astype(np.uint16) * 257
+    pillow_heif.encode("RGB;16", SIZE, values.tobytes(), path, quality=80)
+
+
+def located() -> bytes:
+    """EXIF with a place, two hostile texts and a preview of another picture."""
+    tags = Image.Exif()
+    tags[0x010E] = "<script>alert('sprout')</script>"
+    tags[0x013B] = "\x1b]0;sprout\x07{{ 7 * 7 }}"
+    tags.get_ifd(0x8769)[0x9003] = "2026:08:28 10:00:00"
+    tags.get_ifd(0x8825).update({1: "N", 2: (47.0, 31.0, 23.4567), 3: "E", 4: (9.0, 17.0, 55.4321)})
+    return tags.tobytes()
+
+
 def animated(kind: str) -> Maker:
     def make(path: Path) -> None:
         frames = [scene().resize((400, 300)), scene().resize((400, 300)).transpose(Image.Transpose.ROTATE_180)]
@@ -181,6 +223,9 @@ SHELF: dict[str, tuple[Maker, str | None]] = {
     "text.jpg": (content(b"Tuesday: topped up two litres.\n"), "is not a photo"),
     "film.jpg": (content(b"\0\0\0\x14ftypqt  " + bytes(200)), "is a film"),
     "document.jpg": (content(b"%PDF-1.7\n"), "is a PDF"),
+    "page.jpg": (content(b"<!doctype html><title>Sign in</title>"), "is not a photo"),
+    "archive.jpg": (content(b"PK\x03\x04" + bytes(60)), "is not a photo"),
+    "picture.avif": (content(b"\0\0\0\x20ftypavif" + bytes(200)), "is an AVIF"),
     "animated.gif": (animated("GIF"), "is a GIF"),
     "animated.webp": (animated("WEBP"), "is an animation"),
     "animated.png": (animated("PNG"), "is an animation"),
@@ -191,6 +236,8 @@ SHELF: dict[str, tuple[Maker, str | None]] = {
     "locked.jpg": (locked, "may not be read"),
     # wrong size or kind
     "bomb.png": (bomb, "3600 megapixels"),
+    "text-bomb.png": (text_bomb, "is damaged"),
+    "many-scans.jpg": (many_scans, "repeats itself without end"),
     "one-pixel.png": (saved("PNG", lambda: Image.new("RGB", (1, 1))), "is too small"),
     "thread.png": (saved("PNG", lambda: Image.new("L", (1, 20000), 90)), "is too small"),
     "preview.jpg": (saved("JPEG", lambda: scene().resize((160, 120))), "is too small"),
@@ -207,6 +254,9 @@ SHELF: dict[str, tuple[Maker, str | None]] = {
     "heic-inside.jpg": (saved("HEIF"), None),
     "png-inside.jpg": (saved("PNG"), None),
     "two-pictures.jpg": (mpo, None),
+    "two-pictures.heic": (several, None),
+    "ten-bit.heic": (ten_bit, None),
+    "with-alpha.heic": (saved("HEIF", lambda: scene().convert("RGBA")), None),
     "with-film.jpg": (with_film, None),
     "grey.jpg": (saved("JPEG", lambda: scene().convert("L")), None),
     "sixteen-bit-grey.png": (sixteen_bit(grey=True, suffix=".png"), None),
@@ -220,6 +270,7 @@ SHELF: dict[str, tuple[Maker, str | None]] = {
     "lossless.webp": (saved("WEBP", lossless=True), None),
     "broken-exif.jpg": (saved("JPEG", exif=b"Exif\0\0MM\0*\xff\xff\xff\xff\x99\x12\x34"), None),
     "broken-profile.jpg": (saved("JPEG", icc_profile=b"no profile" * 20), None),
+    "location.jpg": (saved("JPEG", exif=located()), None),
     "future.jpg": (saved("JPEG", exif=exif({}, {0x9003: "2199:12:31 23:59:59"})), None),
     "no-such-day.jpg": (saved("JPEG", exif=exif({}, {0x9003: "2026:02:31 10:00:00"})), None),
     "unset-clock.jpg": (saved("JPEG", exif=exif({}, {0x9003: "0000:00:00 00:00:00"})), None),
