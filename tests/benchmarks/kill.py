@@ -42,6 +42,7 @@ from sprout.settings import Settings
 cv2.setNumThreads(1)  # a forked child has the library's locks but not its threads
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PHOTOS_AT_ONCE = 4
+WRITING_S = 0.003  # about as long as a write takes
 
 
 @dataclass
@@ -54,6 +55,7 @@ class Kind:
     keys: Callable[[int], Iterable[Hashable]]
     held: str  # SQL that yields one row per thing written
     before: Callable[[int], None] = lambda i: None
+    telling: str = ""  # words after which the grower knows it is done, and does not give the command again
 
 
 @dataclass
@@ -66,23 +68,35 @@ class Tally:
     faults: list[str] = field(default_factory=list)
 
 
-def forked(run: Callable[[], int], *, kill_after: float | None = None) -> tuple[bool, float]:
-    """Run in a forked child; whether it came to its end with exit status 0, and the seconds it took."""
+def forked(
+    run: Callable[[], int], *, kill_after: float | None = None, once_there_is: Path | None = None
+) -> tuple[bool, float, str]:
+    """Run in a forked child; whether it came to its end with exit status 0, the seconds it took, what it said.
+
+    The seconds after which it is killed are counted from its start, or from when a file appears.
+    """
     start = time.perf_counter()
+    said = tempfile.TemporaryFile()  # noqa: SIM115  (closed below, and by the child's end)
     child = os.fork()
     if child == 0:
-        null = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(null, 1)
-        os.dup2(null, 2)
+        os.dup2(said.fileno(), 1)
+        os.dup2(said.fileno(), 2)
         status = 99
         with contextlib.suppress(BaseException):
             status = run()
         os._exit(status)
     if kill_after is not None:
+        while once_there_is is not None and not once_there_is.exists():
+            if os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT):
+                break
         time.sleep(kill_after)
         os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
-    return os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0, time.perf_counter() - start
+    took = time.perf_counter() - start
+    with said:
+        said.seek(0)
+        words = said.read().decode("utf-8", "replace")
+    return os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0, took, words
 
 
 def held(kind: Kind) -> Counter[Hashable]:
@@ -103,7 +117,7 @@ def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
     told: set[Hashable] = set()
     for i in range(2):
         kind.before(i)
-        done, seconds = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
+        done, seconds, _ = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
         assert done, f"{kind.name}: does not work undisturbed"
         told |= set(kind.keys(i))
         held(kind)
@@ -111,16 +125,22 @@ def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
         kind.before(i)
         mine = set(kind.keys(i))
         tally.kills += 1
-        done, _ = forked(lambda i=i: kind.run(i), kill_after=rng.uniform(0, 1.1 * seconds))  # type: ignore[misc]
+        # every second kill waits for the database's journal: it comes while something is written, or just after
+        writing = kind.book / "book.sqlite-journal" if i % 2 else None
+        after = rng.expovariate(1 / WRITING_S) if writing else rng.uniform(0, 1.1 * seconds)
+        done, _, words = forked(lambda i=i: kind.run(i), kill_after=after, once_there_is=writing)  # type: ignore[misc]
+        seen = done or (bool(kind.telling) and kind.telling in words)
         try:
             there = held(kind)
-            told |= mine if done else set()
+            told |= mine if seen else set()
             tally.died += not done
-            tally.written += not done and all(there[key] for key in mine)
+            tally.written += not seen and all(there[key] for key in mine)
             assert all(there[key] == 1 for key in told), "something that was told is not there exactly once"
             assert max(there.values(), default=0) <= 1, "something is there twice"
-            again, _ = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
-            assert again, "the command given again fails"
+            if seen and kind.telling:
+                continue
+            again, _, words = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
+            assert again, f"the command given again fails: {words}"
             told |= mine
             there = held(kind)
             assert all(there[key] == 1 for key in told), "after the command given again not everything is there once"
@@ -176,7 +196,14 @@ def kinds(folder: Path) -> dict[str, Kind]:
     photos = "SELECT p.path FROM photo p LEFT JOIN survey s ON s.sha256 = p.sha256 LEFT JOIN reading r ON"
     whole = f"{photos} r.survey = s.id AND r.site = 'A1'"
     found = [
-        Kind("note", note, noted, noted_keys, "SELECT kind, site, coalesce(amount, comment + 0.0) FROM note"),
+        Kind(
+            "note",
+            note,
+            noted,
+            noted_keys,
+            "SELECT kind, site, coalesce(amount, comment + 0.0) FROM note",
+            telling="note ",
+        ),
         Kind(
             "fix",
             fix,
@@ -226,10 +253,10 @@ def real_photos(folder: Path) -> Kind:
     book = folder / "real"
     sown = [str(SAMPLES / "lid.toml"), "--sown", "2026-08-22", "--crop", "basil", "--seeds", "2"]
     # in a child: the vision library must not start threads in the process that forks
-    begun, _ = forked(
+    begun, _, words = forked(
         lambda: main(["begin", str(book), "--empty", str(SAMPLES / "photos" / "day00.jpg"), "--lid", *sown])
     )
-    assert begun
+    assert begun, words
     return Kind(
         "log of real photos",
         book,
