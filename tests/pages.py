@@ -46,7 +46,7 @@ def served(book: Path, *, read: Read = read_into_book) -> Iterator[Page]:
         read=read,
         settings=Settings(),
         announce=lambda code, link: page.codes.append(code),
-        keep_until_chance=0.15,
+        keep_until_chance=0.2,
     )
     thread = threading.Thread(target=server.run, kwargs={"sockets": [line]})
     thread.start()

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from sprout.outlook.records import Days, PlugOutlook
     from sprout.timeline import Weighed
 
-CHANCE = 0.15
+CHANCE = 0.2
 _HEADS = ("status", "seedlings", "would come", "keep until", "pick", "advice")
 _WORTH = (0, 2, 4, 1, 3, 5)  # the same in the order of their worth where the screen is narrow
 _SITES = 12  # room that the sites need at least

@@ -45,7 +45,7 @@ class Condition:
     dry_pct: float = 0.0
     fed_day: int | None = None
     p_yet: float = 1.0
-    give_up_below: float = 0.15
+    give_up_below: float = 0.2
     give_up_on: date | None = None
     why_empty: str = ""
     pick_from: date | None = None
