@@ -283,7 +283,7 @@ def _show_space(found: Arrangement, lid: Lid, waiting: Sequence[str], lines: Seq
         console.print(f"Nearest neighbours  {near:.0f} mm apart now, {nearer:.0f} mm after")
         console.print(f"On average          {mean:.0f} mm to the nearest now, {meaner:.0f} mm after")
         if found.exact:
-            console.print("No arrangement is better.")
+            console.print("No other arrangement is better.")
         elif found.best:
             console.print("No arrangement has its nearest neighbours further apart; the average may not be the best.")
         else:
