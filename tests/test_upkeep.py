@@ -128,6 +128,21 @@ def test_damage_is_found(book: Path, harm: object, phrase: str, capsys: pytest.C
     assert "Traceback" not in told
 
 
+def test_a_damaged_look_of_the_lid_is_told_whatever_is_wrong_with_it(book: Path) -> None:
+    file = next(book.glob("*.npz"))
+    kept = file.read_bytes()
+    rng = random.Random(2)
+    for _ in range(60):
+        data = bytearray(kept)
+        data[(at := rng.randrange(len(data))) : at + 4] = rng.randbytes(4)
+        file.write_bytes(data[: rng.choice((len(data), at))])
+        with Book(book) as opened, contextlib.suppress(BookError):
+            opened.view()
+    file.write_bytes(b"PK\x03\x04 no archive")
+    with Book(book) as opened, pytest.raises(BookError, match="the lid's view is missing or damaged"):
+        opened.view()
+
+
 def test_what_a_power_cut_leaves_is_harmless(book: Path) -> None:
     (book / "views" / ".0123-abcdef.jpg").write_bytes(b"half a pic")
     (book / "book 2.sqlite").write_bytes(b"")

@@ -267,6 +267,35 @@ def real_photos(folder: Path) -> Kind:
     )
 
 
+def parallel_logs(folder: Path, programs: int) -> list[str]:
+    """Faults of so many programs that log overlapping photos into one book at the same time."""
+    book = folder / "parallel"
+    begin(book).close()
+    shots = [photo(folder / "overlapping" / f"{k}.jpg", 1 + k % 20, hour=1 + k // 20) for k in range(2 * programs)]
+    sprout.survey.survey_many = fake_survey_many({}, [])
+    children = []
+    for k in range(programs):
+        child = os.fork()
+        if child == 0:
+            null = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(null, 2)
+            status = 99
+            with contextlib.suppress(BaseException):
+                status = main(["log", str(book), *map(str, shots[k : k + programs]), "--quiet"])
+            os._exit(status)
+        children.append(child)
+    ends = Counter(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children)
+    faults = [f"{count} of {programs} programs ended with status {status}" for status, count in ends.items() if status]
+    with contextlib.closing(sqlite3.connect(book / "book.sqlite")) as connection:
+        times = Counter(row[0] for row in connection.execute("SELECT sha256 FROM survey"))
+        rows = connection.execute("SELECT count(*) FROM reading").fetchone()[0]
+    if set(times.values()) != {1} or len(times) != 2 * programs - 1 or rows != len(times) * 6:
+        faults.append(
+            f"{len(times)} photos of {2 * programs - 1}, at most {max(times.values())} times, {rows} readings"
+        )
+    return faults
+
+
 def kills_of(folder: Path, kills: int, *, real: int, seed: int) -> dict[str, Tally]:
     """So many kills in all, ``real`` of them while a photo is really read, the others spread over the kinds."""
     rng = random.Random(seed)
@@ -286,12 +315,14 @@ def report() -> int:
     kills, seed = (int(word) for word in [*sys.argv[1:], *("200", "1")[len(sys.argv) - 1 :]])
     with tempfile.TemporaryDirectory() as folder:
         tallies = kills_of(Path(folder), kills, real=min(8, kills // 16), seed=seed)
+        crowd = parallel_logs(Path(folder), 20)
     print(f"{'kind':20} {'kills':>6} {'died':>6} {'written, not told':>18} {'faults':>7}")
     for name, tally in tallies.items():
         print(f"{name:20} {tally.kills:6} {tally.died:6} {tally.written:18} {len(tally.faults):7}")
     for fault in (fault for tally in tallies.values() for fault in tally.faults):
         print(fault)
-    return int(any(tally.faults for tally in tallies.values()))
+    print("20 programs log overlapping photos:", "; ".join(crowd) or "each photo once", file=sys.stderr)
+    return int(any(tally.faults for tally in tallies.values()) or bool(crowd))
 
 
 if __name__ == "__main__":
