@@ -166,7 +166,7 @@ def read_case(photos: Path, name: str, *, aside: bool) -> Case:
     with Image.open(path) as picture:
         rgb = np.asarray(ImageOps.exif_transpose(picture).convert("RGB"))
     decoded = process_time()
-    got = survey(path, lid, known=known, masks=True)
+    got = survey(path, lid, known=known, keep_labels=False, masks=True)
     times = {"decode": decoded - begun, "sprout": process_time() - decoded}
     case = Case(name, aside, truth, got, rgb, times, None)
     classes = np.asarray(Image.open(photos / f"{name}_tissue.png"))
