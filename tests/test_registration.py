@@ -23,6 +23,8 @@ from sprout.registration import (
 )
 from sprout.registration.alignment import LEVELS, Comparison
 from sprout.registration.camera import RISE_MM, Pose, fit_pose
+from sprout.registration.holes import Circles
+from sprout.registration.lattice import place
 
 
 def photo_of(drawing: Drawing) -> Photo:
@@ -101,6 +103,23 @@ def test_labels_stick_when_the_photo_is_taken_from_the_other_side() -> None:
         found = register(photo_of(drawing), lid, known=known)
         assert site_errors_mm(found, drawing).max() < 1.5
         assert "tags" in found.fit_by
+
+
+def test_a_faint_circle_under_a_leaf_does_not_pull_the_lattice_off() -> None:
+    lid = drawn_lid("ring")
+    size = (1512, 2016)
+    pose = Pose.facing(
+        roll=0.4, centre_px=np.array([940.0, 740.0]), px_per_mm=2.3, pivot_mm=lid.sites_mm.mean(0), size_px=size
+    )
+    holes = pose.registration().to_px(lid.sites_mm)
+    holes[3] += [0.2 * np.linalg.norm(holes[1] - holes[0]), 0]  # a leaf lies over this hole, its tip looks like one
+    support = np.full(len(holes), 0.9)
+    support[3] = 0.15
+    circles = Circles(holes, np.full(len(holes), 2.3 * lid.hole_mm / 2), support)
+    found = place(circles, lid, size)[0].fit.pose.registration().to_px(lid.sites_mm)
+    true = np.delete(pose.registration().to_px(lid.sites_mm), 3, axis=0)
+    off = np.linalg.norm(true[:, None] - found[None], axis=2).min(1)
+    assert off.max() < 3
 
 
 def test_leaves_over_most_holes_do_not_shift_the_lattice() -> None:

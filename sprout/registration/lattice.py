@@ -154,7 +154,8 @@ def grow(
         used = circle >= 0
         if used.sum() < (2 if belief is None else 1):
             return None
-        sigma = 0.06 * circles.radii[circle[used]] + 1
+        # a faint circle under a leaf must not pull the pose off holes that are sure
+        sigma = (0.06 * circles.radii[circle[used]] + 1) / np.maximum(circles.support[circle[used]], 0.1)
         known = None if belief is None else belief(pose)
         fit = fit_pose(pose, lid.sites_mm[used], circles.centres[circle[used]], sigma, belief=known)
         pose, before = fit.pose, circle
