@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sprout.book import Book
-from sprout.care.todo import Task, Urgency
+from sprout.care.tasks import Task, Urgency
 from sprout.cli import main
 from sprout.cli.forecasting import look_at
 from sprout.outlook import Outlook

@@ -12,7 +12,7 @@ from grows import LID, SOWN, add, on, survey, view
 
 from sprout.book import Book, Grow
 from sprout.care.cautions import cautions, cautions_for
-from sprout.care.todo import Task, Urgency, in_order
+from sprout.care.tasks import Task, Urgency, in_order
 from sprout.cli import main
 from sprout.plugs import Sowing
 from sprout.report.calendar import calendar_text
@@ -119,7 +119,7 @@ def test_today_says_what_why_and_on_what_basis(book: Path, capsys: pytest.Captur
 
 
 def test_today_as_json_and_calendar_hold_the_same_list(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    file = book.parent / "todo.ics"
+    file = book.parent / "to-do.ics"
     words = ["today", str(book), "--as-of", str(on(8)), "--json", "--calendar", str(file), "--temperature", "30"]
     assert main(words) == 0
     listed = json.loads(capsys.readouterr().out)

@@ -12,7 +12,7 @@ import pytest
 
 from sprout.calibration import find_crop, rows
 from sprout.care.leaf import AHEAD_DAYS, LidLeaf, lid_leaf
-from sprout.care.todo import Urgency
+from sprout.care.tasks import Urgency
 from sprout.care.water import Water, thirst_of_air, water_account, water_prior, water_tasks
 from sprout.plugs import Note
 

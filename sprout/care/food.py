@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from sprout.care.todo import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency
+from sprout.care.tasks import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency
 from sprout.feed import PPM_SCALES, Dose, Feed, ppm_of
 
 if TYPE_CHECKING:

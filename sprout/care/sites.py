@@ -6,7 +6,7 @@ from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from sprout.care.todo import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency
+from sprout.care.tasks import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency
 
 if TYPE_CHECKING:
     from sprout.plugs import Note, Plugs

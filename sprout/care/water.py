@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.care.leaf import AHEAD_DAYS
-from sprout.care.todo import Task, Urgency, range_of
+from sprout.care.tasks import Task, Urgency, range_of
 from sprout.files import shipped
 from sprout.growth.crossing import Dates
 

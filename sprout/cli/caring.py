@@ -17,7 +17,7 @@ from sprout.errors import UsageError
 
 if TYPE_CHECKING:
     from sprout.care.space import Arrangement
-    from sprout.care.todo import Task
+    from sprout.care.tasks import Task
     from sprout.lid import Lid
     from sprout.outlook.records import Feed
 

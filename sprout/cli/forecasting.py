@@ -17,7 +17,7 @@ from sprout.errors import UsageError
 from sprout.report.words import chance, day_span, short, span
 
 if TYPE_CHECKING:
-    from sprout.care.todo import Task
+    from sprout.care.tasks import Task
     from sprout.evidence import Evidence
     from sprout.outlook import EarlierGrow, Outlook
     from sprout.outlook.records import Days, PlugOutlook

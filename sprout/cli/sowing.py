@@ -117,7 +117,7 @@ def _grows(books: Sequence[Path]) -> list[tuple[Onset, ...]]:
 
 
 def _write_calendar(path: Path, crop: Crop, planned: Sequence[Sowing], best: Choice) -> None:
-    from sprout.care.todo import Task, Urgency, range_of
+    from sprout.care.tasks import Task, Urgency, range_of
     from sprout.files import write_text
     from sprout.report.calendar import calendar_text
 

@@ -7,7 +7,7 @@ from datetime import date
 from math import isnan, nan
 from typing import Any, NamedTuple
 
-from sprout.care.todo import Task
+from sprout.care.tasks import Task
 from sprout.growth.crossing import Dates
 
 

@@ -13,7 +13,7 @@ from sprout.calibration import find_crop
 from sprout.care.food import Feeding, feeding, feeding_tasks
 from sprout.care.leaf import lid_leaf
 from sprout.care.sites import site_tasks
-from sprout.care.todo import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency, in_order, range_of
+from sprout.care.tasks import COMMON_PRACTICE, YOUR_NOTES, Task, Urgency, in_order, range_of
 from sprout.care.water import Water as Account
 from sprout.care.water import water_account, water_tasks
 from sprout.flags import FLAGS

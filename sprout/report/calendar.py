@@ -14,12 +14,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from sprout.care.todo import Urgency, range_of
+from sprout.care.tasks import Urgency, range_of
 from sprout.report.words import chance
 from sprout.settings import VERSION
 
 if TYPE_CHECKING:
-    from sprout.care.todo import Task
+    from sprout.care.tasks import Task
     from sprout.outlook import Outlook
     from sprout.outlook.records import Days
 
