@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sprout.errors import PhotoError
 from sprout.plugs import misdated
@@ -134,10 +134,10 @@ def _read(book: Book, photos: list[tuple[Path, date | None]], settings: Settings
             yield from _entered(book, path, day, seen, settings, anchor)
     # the photos of other days, now in the book, may tell which way round these lie; each that does helps the next
     while unsure:
-        near = [_near(book, day) for _, day, _ in unsure]
-        nearest = min(range(len(unsure)), key=lambda k: near[k][0])
+        kept = [row for row in book.photos().to_dict("records") if row["view"] and row["date"]]
+        nearest = min(range(len(unsure)), key=lambda k: min((_apart(row, unsure[k][1]) for row in kept), default=0))
         path, taken_on, seen = unsure.pop(nearest)
-        if others := near[nearest][1]:
+        if others := _views(book, sorted(kept, key=lambda row: _apart(row, taken_on))[:NEAR], taken_on):
             seen = survey(path, book.lid, known=known, others=others, seeds=seeds, settings=settings)
         yield from _entered(book, path, taken_on, seen, settings, anchor)
 
@@ -152,29 +152,30 @@ def _entered(
         yield logged
 
 
-def _near(book: Book, day: date) -> tuple[int, list[LidView]]:
-    """How many days off the nearest straightened photo is, and the photos of the nearest days."""
+def _apart(row: Mapping[Hashable, Any], day: date) -> int:
+    """Days between a photo of the book and a day."""
+    return abs((date.fromisoformat(row["date"]) - day).days)
+
+
+def _views(book: Book, rows: Iterable[Mapping[Hashable, Any]], day: date) -> list[LidView]:
+    """The straightened photos of some rows, those of days too far from ``day`` left out."""
     import cv2
     import numpy as np
 
     from sprout.registration import LidView
 
-    kept = [row for row in book.photos().to_dict("records") if row["view"] and row["date"]]
-    apart = [abs((date.fromisoformat(row["date"]) - day).days) for row in kept]
     views: list[LidView] = []
-    for k in sorted(range(len(kept)), key=apart.__getitem__):
-        if apart[k] > NEAR_DAYS or len(views) == NEAR:
-            break
-        file = book.path / kept[k]["view"]
-        if not file.is_file():
+    for row in rows:
+        file = book.path / row["view"]
+        if _apart(row, day) > NEAR_DAYS or not file.is_file():
             continue
         picture = cv2.imdecode(np.frombuffer(file.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
         if picture is not None:
             picture = cv2.cvtColor(picture, cv2.COLOR_BGR2RGB)
-            origin = (kept[k]["view_x_mm"], kept[k]["view_y_mm"])
+            origin = (row["view_x_mm"], row["view_y_mm"])
             shown = np.ones(picture.shape[:2], bool)
-            views.append(LidView(np.asarray(picture, np.uint8), shown, origin, kept[k]["view_px_per_mm"]))
-    return min(apart, default=NEAR_DAYS + 1), views
+            views.append(LidView(np.asarray(picture, np.uint8), shown, origin, row["view_px_per_mm"]))
+    return views
 
 
 def _write(

@@ -21,7 +21,7 @@ from scipy.special import betainc, comb, expit, ndtri
 from sprout.germination.sites import beta_binomial_log_pmf
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
     from sprout.germination.onsets import Onset
     from sprout.germination.prior import Prior
@@ -86,12 +86,6 @@ class Posterior:
         if germs not in self._kinds:
             self._kinds[germs] = _kinds(self.theta, germs)
         return self._kinds[germs]
-
-    def quantiles(self, values: FloatArray, shares: Sequence[float]) -> list[float]:
-        """Weighted quantiles of (m,) values, one per draw."""
-        order = np.argsort(values)
-        passed = np.cumsum(self.weights[order]) - self.weights[order] / 2
-        return [float(v) for v in np.interp(shares, passed, values[order])]
 
 
 def posterior(plugs: Iterable[Onset], prior: Prior, *, draws: int = 800, most_rounds: int = 12) -> Posterior:
