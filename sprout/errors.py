@@ -2,6 +2,7 @@
 
 SproutError
 ├── UsageError         2   the command's words are off
+│   └── ClusterError   2   the cluster they name cannot be used, or is lost
 ├── PhotoError         3   a photo cannot be read (cut short, too large, not a picture)
 │   ├── PhotoUnfit     3   it can be read but not used (blurred, dark, burnt out)
 │   └── NotRegistered  3   the lid was not found in it, or not surely enough
@@ -43,6 +44,10 @@ class SproutError(Exception):
 
 class UsageError(SproutError):
     exit_code = 2
+
+
+class ClusterError(UsageError):
+    pass
 
 
 class PhotoError(SproutError):

@@ -16,6 +16,7 @@ from sprout.settings import Settings
 
 if TYPE_CHECKING:
     from sprout.book import Book
+    from sprout.cluster import Cluster
     from sprout.registration import LidView
     from sprout.survey import Survey
 
@@ -56,17 +57,20 @@ def log_photos(
     *,
     on: date | None = None,
     settings: Settings | None = None,
-    workers: int = 1,
+    workers: int | Cluster = 1,
 ) -> Iterator[Logged]:
     """Add photos to the book, each in one transaction after it was measured, and say what became of each.
 
     Breaking off loses nothing: what was yielded is in the book, and logging again goes on with the rest. ``on`` is
-    the day of photos that do not tell theirs, or tell one that cannot be (a clock that was never set).
+    the day of photos that do not tell theirs, or tell one that cannot be (a clock that was never set). ``workers`` is
+    a number of processes or a cluster; whatever has an order, and every writing, stays here.
 
     Raises
     ------
     BookError, OutputError
         If the book cannot be read or written. No photo ever raises.
+    ClusterError
+        If the cluster is lost.
     """
     settings = settings or Settings()
     pending: list[tuple[Path, date | None]] = []
@@ -88,10 +92,13 @@ def _check(
     book: Book, path: Path, *, on: date | None, settings: Settings, seen: set[str]
 ) -> Logged | tuple[date | None]:
     """What is known without reading the photo: either what becomes of it, or its day."""
-    from sprout.photo import photo_header
+    from sprout.photo import check_file, photo_header
 
     try:
+        check_file(path, settings)
         sha256 = sha256_of(path)
+    except PhotoError as e:
+        return Logged(path, "unread", e.reason)
     except OSError as e:
         return Logged(path, "unread", f"cannot be opened ({e.strerror or e}): check the name")
     held = "" if sha256 in seen else book.holds(sha256, settings.digest())
@@ -115,7 +122,9 @@ def _check(
     return (day,)
 
 
-def _read(book: Book, photos: list[tuple[Path, date | None]], settings: Settings, workers: int) -> Iterator[Logged]:
+def _read(
+    book: Book, photos: list[tuple[Path, date | None]], settings: Settings, workers: int | Cluster
+) -> Iterator[Logged]:
     from sprout.calibration import find_crop
     from sprout.survey import survey, survey_many
 
@@ -128,7 +137,9 @@ def _read(book: Book, photos: list[tuple[Path, date | None]], settings: Settings
     )
     unsure: list[tuple[Path, date, Survey]] = []
     for (path, day), seen in zip(photos, surveys, strict=True):
-        if seen.sides_unsure and day is not None:
+        if seen.lost:  # the book keeps nothing of it, so that it is read when it is given again
+            yield Logged(path, "unread", seen.reason, day)
+        elif seen.sides_unsure and day is not None:
             unsure.append((path, day, seen))
         else:
             yield from _entered(book, path, day, seen, settings, anchor)

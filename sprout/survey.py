@@ -25,6 +25,7 @@ from sprout.settings import Settings
 from sprout.tissue import ALGAE, OTHER, Tissue, classify
 
 if TYPE_CHECKING:
+    from sprout.cluster import Cluster
     from sprout.lid import Lid
     from sprout.registration import Registration
 
@@ -45,6 +46,8 @@ class Survey:
         Why the photo could not be read, "" when it was.
     sides_unsure:
         It could not be read only because nothing tells which way round the lid lies.
+    lost:
+        Nothing is known of it: the machine that should have read it failed. Another time it may be read.
     readings:
         One mapping per site in the lid's order, keys as in ``columns.SITE_READINGS``; empty when not read.
     view:
@@ -61,6 +64,7 @@ class Survey:
     height_px: int = 0
     reason: str = ""
     sides_unsure: bool = False
+    lost: bool = False
     readings: list[dict[str, Any]] = field(default_factory=list)
     view: LidView | None = None
     classes: npt.NDArray[np.uint8] | None = None
@@ -232,10 +236,12 @@ def survey_many(
     seeds: Sequence[int] | None = None,
     settings: Settings | None = None,
     masks: bool = False,
-    workers: int = 1,
+    workers: int | Cluster = 1,
 ) -> Iterator[Survey]:
-    """Read photos one after the other, or on ``workers`` processes, yielding each in the order given."""
+    """Read photos one after the other, on ``workers`` processes or on a cluster, yielding each in the order given."""
     read = partial(survey, lid=lid, known=known, keep_labels=keep_labels, seeds=seeds, settings=settings, masks=masks)
+    if not isinstance(workers, int):
+        return workers.each(read, paths, made=Survey, settings=settings or Settings())
     return _each(read, paths, workers)
 
 

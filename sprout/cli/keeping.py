@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sprout.cli.output import LIMIT, Megapixels, Workers, complain, day_of, outcome, pairs, say
+from sprout.cli.output import LIMIT, ClusterAt, Megapixels, Workers, complain, day_of, outcome, pairs, readers, say
 from sprout.errors import UsageError
 from sprout.settings import Settings
 
 if TYPE_CHECKING:
     from sprout.book import Book
+    from sprout.cluster import Cluster
     from sprout.lid import Lid
     from sprout.plugs import Sowing
 
@@ -95,6 +96,7 @@ def log(
         typer.Option("--on", metavar="DATE", help="The day of photos that do not tell when they were taken."),
     ] = None,
     workers: Workers = 1,
+    cluster: ClusterAt = None,
     max_megapixels: Megapixels = LIMIT,
     quiet: Annotated[bool, typer.Option("--quiet", help="No drawing of the lid at the end.")] = False,
 ) -> None:
@@ -114,14 +116,17 @@ def log(
     with Book(book) as opened:
         if day is not None and (amiss := misdated(opened.grow.sown, day)):
             raise UsageError(f"--on {day}", f"is {amiss}", "check the date")
-        read, held, unread = _log_all(opened, found, day, workers, Settings(max_megapixels=max_megapixels))
+        with readers(workers, cluster) as reading:
+            read, held, unread = _log_all(opened, found, day, reading, Settings(max_megapixels=max_megapixels))
         say(f"{read} read, {held} in the book already, {unread} could not be read")
         if (read or held) and not quiet:
             show_today(opened)
     raise typer.Exit(outcome(read + held, unread))
 
 
-def _log_all(book: Book, photos: list[Path], on: Date | None, workers: int, settings: Settings) -> tuple[int, int, int]:
+def _log_all(
+    book: Book, photos: list[Path], on: Date | None, workers: int | Cluster, settings: Settings
+) -> tuple[int, int, int]:
     from collections import Counter
 
     from sprout.cli.progress import progress

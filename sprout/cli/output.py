@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import sys
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,12 +20,14 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
+    from sprout.cluster import Cluster
     from sprout.columns import Column
 
 STDOUT = Path("-")
 Csv = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="As CSV; - for standard output.")]
 Json = Annotated[bool, typer.Option("--json", help="As JSON on standard output.")]
 Workers = Annotated[int, typer.Option("--workers", min=1, max=64, help="Photos read at the same time.")]
+ClusterAt = Annotated[str | None, typer.Option("--cluster", metavar="ADDRESS", help="Read on the Dask cluster there.")]
 Megapixels = Annotated[
     float,
     typer.Option("--max-megapixels", envvar="SPROUT_MAX_MEGAPIXELS", min=1, help="Larger photos are refused."),
@@ -40,15 +43,15 @@ def starting(choices: Iterable[str]) -> Callable[[str], list[str]]:
 
 def complain(what: object) -> None:
     """One line (or a few) on standard error."""
-    print(f"sprout: {_harmless(what)}", file=sys.stderr)
+    print(f"sprout: {harmless(what)}", file=sys.stderr)
 
 
 def say(what: object) -> None:
     """Words beside the data, on standard error."""
-    print(_harmless(what), file=sys.stderr)
+    print(harmless(what), file=sys.stderr)
 
 
-def _harmless(what: object) -> str:
+def harmless(what: object) -> str:
     """The words without what would steer a terminal: they may quote a file's name or contents."""
     return "".join("?" if unicodedata.category(c) == "Cc" and c != "\n" else c for c in str(what))
 
@@ -125,6 +128,7 @@ def plain(row: dict[Any, Any]) -> dict[str, Any]:
 def show_table(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     """A table for a person: columns in the order of their worth, as many as the terminal is wide."""
     from rich.table import Table
+    from rich.text import Text
 
     console = screen()
     if table.empty:
@@ -142,13 +146,14 @@ def show_table(table: pd.DataFrame, columns: Sequence[Column]) -> None:
         shown.append(c)
         out.add_column(c.name, justify="left" if c.kind == "text" else "right", no_wrap=not fold)
     for row in table.to_dict("records"):
-        out.add_row(*(_cell(row[c.name], c) for c in shown))
+        out.add_row(*(Text(_cell(row[c.name], c)) for c in shown))
     console.print(out)
 
 
 def show_upright(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     """A table of few rows and many columns for a person: a line per column, with what it means if there is room."""
     from rich.table import Table
+    from rich.text import Text
 
     console = screen()
     if table.empty:
@@ -165,7 +170,7 @@ def show_upright(table: pd.DataFrame, columns: Sequence[Column]) -> None:
     if told:
         out.add_column("", style="dim")
     for c, cells in zip(others, values, strict=True):
-        out.add_row(c.name, *cells, c.unit, *([c.meaning] if told else []))
+        out.add_row(c.name, *map(Text, cells), c.unit, *([c.meaning] if told else []))
     console.print(out)
 
 
@@ -175,8 +180,24 @@ def _cell(value: Any, column: Column) -> str:
     if pd.isna(value):
         return ""
     if column.name == "photo":
-        return Path(value).name
-    return f"{value:.{column.decimals}f}" if column.kind == "float" else str(value)
+        return harmless(Path(value).name)
+    return f"{value:.{column.decimals}f}" if column.kind == "float" else harmless(value)
+
+
+@contextmanager
+def readers(workers: int, cluster: str | None) -> Iterator[int | Cluster]:
+    """Who reads the photos: so many processes here, or the cluster at an address, let go of in the end."""
+    if cluster is None:
+        yield workers
+        return
+    if workers != 1:
+        raise UsageError(
+            "--workers --cluster", "contradict each other", "give one of them: a cluster has its own workers"
+        )
+    from sprout.cluster import Cluster
+
+    with Cluster(cluster) as reached:
+        yield reached
 
 
 def outcome(read: int, unread: int) -> int:

@@ -8,8 +8,23 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sprout.cli.output import LIMIT, Csv, Json, Megapixels, Workers, complain, emit, outcome, screen, show_table
+from sprout.cli.output import (
+    LIMIT,
+    ClusterAt,
+    Csv,
+    Json,
+    Megapixels,
+    Workers,
+    complain,
+    emit,
+    harmless,
+    outcome,
+    readers,
+    screen,
+    show_table,
+)
 from sprout.errors import NotRegistered, PhotoUnfit, UsageError
+from sprout.files import name_of, stem_of
 from sprout.settings import Settings
 
 if TYPE_CHECKING:
@@ -37,6 +52,7 @@ def measure(
         typer.Option("--marked", metavar="DIR", help="Put the photos with the reading drawn on them there."),
     ] = None,
     workers: Workers = 1,
+    cluster: ClusterAt = None,
     max_megapixels: Megapixels = LIMIT,
 ) -> None:
     """Read photos without a book."""
@@ -54,29 +70,29 @@ def measure(
             known = learn_view(empty, plate, settings=settings)
         except (NotRegistered, PhotoUnfit) as e:
             complain(f"{e} (going on without it)")
-    surveys = survey_many(
-        found,
-        plate,
-        known=known,
-        keep_labels=False,
-        settings=settings,
-        masks=bool(masks or marked),
-        workers=workers,
-    )
-    stems = unique_stems(found)
     rows: list[dict[str, Any]] = []
     unread = 0
-    for survey, stem in zip(progress(surveys, len(found), "reading"), stems, strict=True):
-        header = _header(survey.path, survey.taken_at, survey.reason)
-        rows += [{**header, **reading} for reading in survey.readings] or [header]
-        unread += bool(survey.reason)
-        if masks is not None and survey.classes is not None and survey.sites is not None:
-            write_mask(masks / f"{stem}_tissue.png", survey.classes)
-            write_mask(masks / f"{stem}_sites.png", survey.sites)
-        if marked is not None and not survey.reason:
-            _write_marked(marked / f"{stem}_marked.jpg", survey)
-        if csv is None and not json and not survey.reason:
-            _show_survey(survey, plate)
+    with readers(workers, cluster) as reading:
+        surveys = survey_many(
+            found,
+            plate,
+            known=known,
+            keep_labels=False,
+            settings=settings,
+            masks=bool(masks or marked),
+            workers=reading,
+        )
+        for survey, stem in zip(progress(surveys, len(found), "reading"), unique_stems(found), strict=True):
+            header = _header(survey.path, survey.taken_at, survey.reason)
+            rows += [{**header, **site} for site in survey.readings] or [header]
+            unread += bool(survey.reason)
+            if masks is not None and survey.classes is not None and survey.sites is not None:
+                write_mask(masks / f"{stem}_tissue.png", survey.classes)
+                write_mask(masks / f"{stem}_sites.png", survey.sites)
+            if marked is not None and not survey.reason:
+                _write_marked(marked / f"{stem}_marked.jpg", survey)
+            if csv is None and not json and not survey.reason:
+                _show_survey(survey, plate)
     emit(columns.frame(rows, columns.READINGS), columns.READINGS, csv=csv, as_json=json)
     raise typer.Exit(outcome(len(found) - unread, unread))
 
@@ -130,7 +146,7 @@ def _header(path: Path, taken_at: Any, reason: str) -> dict[str, Any]:
     if reason:
         complain(f"{path}: {reason}")
     return {
-        "photo": str(path),
+        "photo": name_of(path),
         "taken_at": taken_at.isoformat() if taken_at else "",
         "readable": "no" if reason else "yes",
         "reason": reason,
@@ -140,14 +156,14 @@ def _header(path: Path, taken_at: Any, reason: str) -> dict[str, Any]:
 def unique_stems(paths: Iterable[Path]) -> list[str]:
     """A file stem for each photo: its own, with a number behind it where another photo has the same."""
     paths = list(paths)
-    taken = {path.stem.lower() for path in paths}
+    taken = {stem_of(path).lower() for path in paths}
     used: set[str] = set()
     stems = []
     for path in paths:
-        stem, number = path.stem, 1
+        stem, number = stem_of(path), 1
         while stem.lower() in used or (number > 1 and stem.lower() in taken):
             number += 1
-            stem = f"{path.stem}-{number}"
+            stem = f"{stem_of(path)}-{number}"
         used.add(stem.lower())
         stems.append(stem)
     return stems
@@ -180,7 +196,8 @@ def _show_survey(survey: Survey, lid: Lid) -> None:
     console = screen()
     sites = {r["site"]: Site(r["status"], int(r["seedlings"]), alarm=r["algae"] == "yes") for r in survey.readings}
     up = sum(site.status == "sprouted" for site in sites.values())
-    console.print(f"[bold]{survey.path}[/bold]: {up} of {len(sites)} sites sprouted")
+    console.print(harmless(name_of(survey.path)), style="bold", markup=False, end="")
+    console.print(f": {up} of {len(sites)} sites sprouted")
     console.print(draw_lid(lid, sites, width=console.width))
     console.print(LEGEND, style="dim")
 
