@@ -18,7 +18,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import CancelledError
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -39,7 +39,7 @@ _REACHED_S, _DESERTED_S, _LOOK_S = 10, 30, 2
 _AHEAD, _AHEAD_BYTES = 2, 512_000_000
 """Photos on their way for each worker, and bytes of files for all of them: the scheduler holds them in memory."""
 _LIBRARIES = ("cv2", "numpy", "scipy", "skimage", "PIL", "pillow_heif")
-_SAME = "install the same sprout, with the same libraries, for all workers"
+_SAME = "install the same sprout, with the same libraries, for the scheduler and all workers"
 
 _one_at_a_time = threading.Lock()
 
@@ -103,9 +103,9 @@ class Cluster:
                 raise self._deserted("has no workers") from None
             answers = self._client.run(made_with, on_error="return")
         others = {
-            worker: _differences(answer) if isinstance(answer, dict) else f"no sprout ({_words(answer)})"
+            worker: _otherwise(answer, made_with()) if isinstance(answer, dict) else f"no sprout ({_words(answer)})"
             for worker, answer in answers.items()
-            if isinstance(answer, (dict, ImportError))
+            if not isinstance(answer, OSError)  # it ended meanwhile
         }
         if told := [f"{worker} has {what}" for worker, what in others.items() if what]:
             more = f" and {len(told) - 3} more" if len(told) > 3 else ""
@@ -190,19 +190,13 @@ class Cluster:
             except KilledWorker:
                 # whatever was in the hands of those workers is blamed alike: alone it shows which photo it was
                 for other in waiting:
-                    self._settle(other)
+                    with suppress(KilledWorker):
+                        self._fields(other)
                 sent = self._send(task, sent.path, settings)
                 fields = self._fields(sent)
         except KilledWorker:
             mend = "give the workers more memory, or use a smaller photo"
-            return made(path=sent.path, reason=f"every worker that read it died: {mend}", lost=True)
-        except (ClusterError, KeyboardInterrupt):
-            raise
-        except ImportError as e:
-            raise ClusterError(self.address, f"a worker cannot read photos ({_words(e)})", _SAME) from e
-        except Exception as e:
-            mend = "look at the worker's own messages, and give it again"
-            return made(path=sent.path, reason=f"a worker failed ({_words(e)}): {mend}", lost=True)
+            fields = {"reason": f"every worker that read it died: {mend}", "lost": True}
         return read(sent.path) if fields is None else made(path=sent.path, **fields)
 
     def _fields(self, sent: _Sent) -> dict[str, Any] | None:
@@ -210,7 +204,7 @@ class Cluster:
         if sent.future is None:
             return None
         seen = monotonic()
-        while True:
+        while monotonic() - seen < _DESERTED_S:
             with self._reaching():
                 try:
                     fields: dict[str, Any] = sent.future.result(timeout=_LOOK_S)
@@ -218,17 +212,9 @@ class Cluster:
                 except TimeoutError:
                     if self._client.nthreads():
                         seen = monotonic()
-            if monotonic() - seen > _DESERTED_S:
-                raise self._deserted("has lost all its workers")
-
-    def _settle(self, sent: _Sent) -> None:
-        """Wait until a photo is in nobody's hands, read or not."""
-        try:
-            self._fields(sent)
-        except ClusterError:
-            raise
-        except Exception:
-            return  # told when it is its turn
+                except RuntimeError as e:  # what came could not be read by the scheduler or the worker
+                    raise ClusterError(self.address, f"cannot read photos ({_words(e)})", _SAME) from e
+        raise self._deserted("has lost all its workers")
 
     def _deserted(self, wrong: str) -> ClusterError:
         mend = f"start some with: dask worker {self.address} --nthreads 1 --nworkers auto"
@@ -256,10 +242,9 @@ def made_with() -> dict[str, str]:
     return {"sprout": VERSION, "files of sprout": content.hexdigest()[:8], **libraries}
 
 
-def _differences(theirs: Mapping[str, str]) -> str:
-    """What a worker has otherwise than we, "" if nothing."""
-    ours = made_with()
-    return ", ".join(f"{k} {theirs.get(k)} (here {v})" for k, v in ours.items() if theirs.get(k) != v)
+def _otherwise(workers: Mapping[str, str], callers: Mapping[str, str]) -> str:
+    """What a worker has otherwise than the caller, "" if nothing."""
+    return ", ".join(f"{k} {workers.get(k)} (here {v})" for k, v in callers.items() if workers.get(k) != v)
 
 
 def _read_there(task: bytes, data: bytes, callers: Mapping[str, str]) -> dict[str, Any]:
@@ -268,15 +253,18 @@ def _read_there(task: bytes, data: bytes, callers: Mapping[str, str]) -> dict[st
     from distributed import get_worker
 
     worker = get_worker()
-    if made_with() != callers:
-        own = ", ".join(f"{k} {v}" for k, v in made_with().items() if callers.get(k) != v)
-        raise ClusterError(worker.address, f"would not read the same: it has {own}", _SAME)
+    if otherwise := _otherwise(made_with(), callers):
+        raise ClusterError(worker.address, f"would not read the same: it has {otherwise}", _SAME)
     # decoders are told their limits for the whole process, and memory is counted for one photo at a time
-    with _one_at_a_time, tempfile.TemporaryDirectory(prefix="sprout-", dir=worker.local_directory) as folder:
+    with _one_at_a_time:
         cv2.setNumThreads(1)
-        path = Path(folder) / "photo"
-        path.write_bytes(data)
-        fields = dict(vars(pickle.loads(task)(path)))
+        try:
+            with tempfile.TemporaryDirectory(prefix="sprout-", dir=worker.local_directory) as folder:
+                path = Path(folder) / "photo"
+                path.write_bytes(data)
+                fields = dict(vars(pickle.loads(task)(path)))
+        except Exception as e:  # its disk is full, or the like
+            return {"reason": f"a worker failed ({_words(e)}): see its own messages, then give it again", "lost": True}
     del fields["path"]
     return fields
 
