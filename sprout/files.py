@@ -13,6 +13,8 @@ from pathlib import Path
 
 from sprout.errors import OutputError
 
+_LONGEST_STEM = 230
+
 
 def _unwritable(path: Path, e: OSError) -> OutputError:
     return OutputError(path, f"cannot be written ({e.strerror or e})", "choose another folder or free some space")
@@ -77,6 +79,17 @@ def write_bytes(path: Path | str, data: bytes) -> None:
     """Write ``data`` atomically."""
     with atomic(path) as temporary:
         temporary.write_bytes(data)
+
+
+def name_of(path: Path) -> str:
+    """A path as text that can be written anywhere: what is no UTF-8 in it as ``\\xe9``."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
+def stem_of(path: Path) -> str:
+    """A file's stem, cut short enough that a few words can be put behind it (a name has at most 255 bytes)."""
+    stem = os.fsencode(path.stem)
+    return path.stem if len(stem) <= _LONGEST_STEM else stem[:_LONGEST_STEM].decode("utf-8", "ignore")
 
 
 def shipped(name: str) -> Traversable:

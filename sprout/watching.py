@@ -128,9 +128,12 @@ class Watch:
             self._tell(f"{count} photo{'s' if count > 1 else ''} from before the sowing left out")
 
     def _held(self, book: Book, path: Path) -> bool:
+        from sprout.photo import check_file
+
         try:
+            check_file(path, self._settings)
             held = book.holds(sha256_of(path), self._settings.digest()) is not None
-        except OSError:  # gone again, or not to be read yet
+        except (PhotoError, OSError):  # gone again, not to be read yet, or no file at all
             return False
         self._files[path].done |= held
         return held

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
+import signal
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 from bad_photos.make_shelf import SHELF, SIZE, encoded, make, scene
+from grows import begin, fake_survey_many, photo
 
+from sprout.book import Book
 from sprout.cli import main
 from sprout.errors import PhotoError, PhotoUnfit
 from sprout.photo import Photo, photo_header, read_photo
 from sprout.settings import Settings
+from sprout.watching import PATIENCE_S, Watch
 
 UNFIT = {"black.jpg", "white.jpg", "plain.jpg", "blurred.jpg", "shaken.jpg"}
 REFUSED = {name: phrase for name, (_, phrase) in SHELF.items() if phrase is not None}
@@ -130,6 +136,96 @@ def test_the_readme_describes_every_file() -> None:
     names = [os.fsencode(name).decode("ascii", "backslashreplace") for name in SHELF]
     assert described == [name if len(name) < 60 else "long-name-xxx….jpg" for name in names]
     assert len(SHELF) >= 60
+
+
+@contextlib.contextmanager
+def within(seconds: int) -> Iterator[None]:
+    """Break off what would wait for ever."""
+
+    def late(*_: object) -> None:
+        raise TimeoutError(f"not done within {seconds} s")
+
+    kept = signal.signal(signal.SIGALRM, late)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, kept)
+
+
+NO_FILES = ("pipe.jpg", "endless.jpg", "gigabytes.jpg", "loop.jpg", "dangling.jpg", "folder.jpg")
+
+
+def test_what_is_no_file_holds_up_neither_log_nor_watch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sprout.survey.survey_many", fake_survey_many({}, []))
+    begin(tmp_path / "b").close()
+    (tmp_path / "phone").mkdir()
+    bad = [placed(tmp_path / "phone", name) for name in NO_FILES]
+    good = photo(tmp_path / "phone" / "day03.jpg", 3)
+    told: list[str] = []
+    seconds = [0.0]
+    watch = Watch(tmp_path / "b", tmp_path / "phone", tell=told.append, clock=lambda: seconds[0])
+    with within(60):
+        assert main(["log", str(tmp_path / "b"), str(tmp_path / "phone"), "--quiet"]) == 3
+        said = capsys.readouterr().err
+        with Book(tmp_path / "b") as book:
+            assert book.photos()["photo"].tolist() == [str(good)]
+        photo(tmp_path / "phone" / "day04.jpg", 4)
+        for _ in range(3):
+            list(watch.look())
+            seconds[0] += PATIENCE_S
+    for name in NO_FILES:
+        assert f"{name}: {REFUSED[name]}" in said
+    assert {path.name for path in bad if any(path.name in line for line in told)} == set(NO_FILES) - {
+        "loop.jpg",
+        "dangling.jpg",  # as files that are gone again
+    }
+    with Book(tmp_path / "b") as book:
+        assert len(book.photos()) == 2
+
+
+@pytest.mark.parametrize(
+    "name",
+    [os.fsdecode(b"not-utf8-\xe9.jpg"), "x" * 251 + ".jpg", "[/bold] \x1b[2J.jpg"],
+    ids=["not UTF-8", "long", "steering"],
+)
+def test_names_of_every_kind_are_read_logged_and_shown(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shot = tmp_path / name
+    try:
+        photo(tmp_path / "day03.jpg", 3).rename(shot)
+    except (OSError, UnicodeError) as e:
+        pytest.skip(f"the file system takes no such name ({e})")
+    monkeypatch.setattr("sprout.survey.survey_many", fake_survey_many({}, []))
+    begin(tmp_path / "b").close()
+    lid, csv = str(tmp_path / "b" / "lid.toml"), tmp_path / "out.csv"
+    made = ["--masks", str(tmp_path / "masks"), "--marked", str(tmp_path / "marked")]
+    assert main(["measure", str(shot), "--lid", lid]) == 0
+    assert main(["measure", str(shot), "--lid", lid, "--csv", str(csv), *made]) == 0
+    assert main(["log", str(tmp_path / "b"), str(shot)]) == 0
+    assert main(["table", str(tmp_path / "b"), "--of", "photos"]) == 0
+    assert main(["report", str(tmp_path / "b"), "--html", str(tmp_path / "r.html")]) == 0
+    assert len(list((tmp_path / "masks").iterdir())) == 2
+    assert len(list((tmp_path / "marked").iterdir())) == 1
+    told = capsys.readouterr()
+    assert "\x1b" not in told.out + told.err
+    known_as = os.fsencode(name).decode("utf-8", "backslashreplace")
+    assert known_as in csv.read_text("utf-8")
+    with Book(tmp_path / "b") as book:
+        assert book.photos()["photo"].tolist() == [str(tmp_path / known_as)]
+
+
+def test_words_that_are_no_text_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    begin(tmp_path / "b").close()
+    assert main(["note", str(tmp_path / "b"), "topup", "1", "--comment", os.fsdecode(b"\xe9")]) == 2
+    assert "holds what is no text" in capsys.readouterr().err
+    assert main(["note", str(tmp_path / "b"), "topup", "1", "--comment", "[/b] \x1b[2J"]) == 0
+    assert main(["note", str(tmp_path / "b"), "list"]) == 0
+    assert "([/b] ?[2J)" in capsys.readouterr().out
 
 
 # a folder is looked into: that it holds no photos is a matter of usage, not of a photo

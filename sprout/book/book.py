@@ -31,7 +31,7 @@ from sprout.book.schema import connect, faults, transaction
 from sprout.errors import BookError, OutputError, UsageError
 from sprout.evidence import Evidence
 from sprout.feed import Feed, parse_feed
-from sprout.files import flush, write_text
+from sprout.files import flush, name_of, write_text
 from sprout.plugs import Note, Sowing, check_note, misdated, site_named
 from sprout.settings import VERSION
 
@@ -226,7 +226,7 @@ class Book:
                 return "outdated"
             connection.execute(
                 "INSERT INTO photo VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
-                (survey.sha256, str(survey.path), taken_at, survey.width_px, survey.height_px, now()),
+                (survey.sha256, name_of(survey.path), taken_at, survey.width_px, survey.height_px, now()),
             )
             if on:
                 write_day(connection, survey.sha256, on)

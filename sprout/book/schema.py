@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from sprout.errors import BookError, OutputError, SproutError
+from sprout.errors import BookError, OutputError, SproutError, UsageError
 
 # Step k brings a book from version k to k + 1. A step that has been released is never edited.
 MIGRATIONS: tuple[str, ...] = (
@@ -123,6 +123,8 @@ def faults(file: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as e:
         raise _in_words(file, e) from e
+    except UnicodeEncodeError as e:  # words typed in another encoding than the terminal's
+        raise UsageError(ascii(e.object), "holds what is no text", "write it anew with other letters") from e
 
 
 def _in_words(file: Path, e: sqlite3.DatabaseError) -> SproutError:

@@ -75,7 +75,7 @@ def _show_today(lid: str, day: Date, now: Sequence[Task], coming: Sequence[Task]
     from sprout.report.words import short
 
     console = screen()
-    console.print(f"[bold]{lid}[/bold] · {day}\n" + ("" if now else "\nNothing to do today."))
+    console.print(f"[bold]{safe(lid)}[/bold] · {day}\n" + ("" if now else "\nNothing to do today."))
     for number, task in enumerate(now, 1):
         console.print(f"{number:>2}  [bold]{safe(task.what)}[/bold]{_until(task, day)}")
         for words in _reasons(task):
@@ -276,10 +276,12 @@ def _space_json(found: Arrangement, lid: Lid, lines: Sequence[str]) -> dict[str,
 def _show_space(found: Arrangement, lid: Lid, waiting: Sequence[str], lines: Sequence[str]) -> None:
     console = screen()
     if len(found.before) < 2:
-        console.print(f"{len(found.before)} plant{'' if len(found.before) == 1 else 's'} on {lid.name}: no neighbours")
+        console.print(
+            f"{len(found.before)} plant{'' if len(found.before) == 1 else 's'} on {safe(lid.name)}: no neighbours"
+        )
     else:
         (near, nearer), (mean, meaner) = found.nearest_mm, found.mean_nearest_mm
-        console.print(f"[bold]{lid.name}[/bold] · {len(found.before)} plants on {len(lid.labels)} sites")
+        console.print(f"[bold]{safe(lid.name)}[/bold] · {len(found.before)} plants on {len(lid.labels)} sites")
         console.print(f"Nearest neighbours  {near:.0f} mm apart now, {nearer:.0f} mm after")
         console.print(f"On average          {mean:.0f} mm to the nearest now, {meaner:.0f} mm after")
         if found.exact:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from sprout.cli.output import moment_of, say
+from sprout.cli.output import harmless, moment_of, say
 from sprout.errors import UsageError
 from sprout.plugs import Note, Sowing, site_named
 
@@ -197,7 +197,7 @@ def list_(context: typer.Context) -> None:
 
     with Book(context.obj) as book:
         for note in book.notes():
-            print(f"{note.number:>4}  {note}" + (f"  ({note.comment})" if note.comment else ""))
+            print(harmless(f"{note.number:>4}  {note}" + (f"  ({note.comment})" if note.comment else "")))
 
 
 @app.command()

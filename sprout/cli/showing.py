@@ -95,6 +95,7 @@ def _ranked(declared: tuple[Column, ...], first: tuple[str, ...]) -> list[Column
 
 def show_today(book: Book) -> None:
     """The lid as it is after the last look, what is new, and what to do."""
+    from sprout.cli.caring import safe
     from sprout.cli.forecasting import look_at
     from sprout.timeline import changes
 
@@ -105,7 +106,7 @@ def show_today(book: Book) -> None:
         return
     last = weighed.grow.iloc[-1]
     news = changes(weighed.days)
-    head = f"[bold]{book.lid.name}[/bold] · day {last['day']} · {last['date']}"
+    head = f"[bold]{safe(book.lid.name)}[/bold] · day {last['day']} · {last['date']}"
     up = f"{last['sprouted']} of {last['plugs']} plugs sprouted"
     console.print(f"{head} · {up}, {last['seedlings']} seedling{'' if last['seedlings'] == 1 else 's'}")
     _show_drawing(book.lid, weighed, news)

@@ -17,12 +17,12 @@ import numpy.typing as npt
 
 from sprout.errors import PhotoUnfit
 from sprout.photo.exif import exif_tags, orientation, taken_at, upright
-from sprout.photo.opening import decoding, open_picture, read_bytes, stored_size
+from sprout.photo.opening import check_file, decoding, open_picture, read_bytes, stored_size
 from sprout.photo.pixels import draft, flat_and_small, shrunk, srgb
 from sprout.photo.quality import Quality, judge
 from sprout.settings import Settings
 
-__all__ = ["Photo", "PhotoHeader", "Quality", "judge", "photo_header", "read_photo", "refuse_unfit"]
+__all__ = ["Photo", "PhotoHeader", "Quality", "check_file", "judge", "photo_header", "read_photo", "refuse_unfit"]
 
 # Limits beyond which no reading is possible, each far from every usable photo it was checked on (2016 px long side):
 # blur 5.5 px (usable up to 3.4, lost from 9.5), nearly black 95 % (up to 74, lost at 100), clipped 50 % (up to 7,

@@ -46,23 +46,41 @@ _ANOTHER = "choose a photo, or export this as JPEG"
 _AGAIN = "copy it again from the phone"
 
 
-def read_bytes(path: Path, settings: Settings) -> bytes:
-    """All bytes of an ordinary file; nothing that would block or never end is opened."""
-    try:
+def check_file(path: Path, settings: Settings) -> None:
+    """Refuse what is no ordinary file of a bearable size: opening it could block, or reading it never end.
+
+    Raises
+    ------
+    PhotoError
+        If it is such a file, or is not there.
+    """
+    with _reaching(path):
         status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise PhotoError(path, "is a folder, not a photo", "name the photos in it")
-        if not stat.S_ISREG(status.st_mode):
-            raise PhotoError(path, "is not an ordinary file", "save the photo to a file first")
-        if status.st_size > settings.max_megapixels * _BYTES_PER_PIXEL * 1e6:
-            raise PhotoError(path, f"is too large for a photo ({status.st_size / 1e6:.0f} MB)", AS_JPEG)
-        data = path.read_bytes()
+    if stat.S_ISDIR(status.st_mode):
+        raise PhotoError(path, "is a folder, not a photo", "name the photos in it")
+    if not stat.S_ISREG(status.st_mode):
+        raise PhotoError(path, "is not an ordinary file", "save the photo to a file first")
+    if status.st_size > settings.max_megapixels * _BYTES_PER_PIXEL * 1e6:
+        raise PhotoError(path, f"is too large for a photo ({status.st_size / 1e6:.0f} MB)", AS_JPEG)
+
+
+@contextmanager
+def _reaching(path: Path) -> Iterator[None]:
+    try:
+        yield
     except FileNotFoundError:
         raise PhotoError(path, "does not exist", "check the name") from None
     except PermissionError:
         raise PhotoError(path, "may not be read", "change its permissions") from None
     except OSError as e:
         raise PhotoError(path, f"cannot be opened ({e.strerror or e})", "check the name and the disk") from None
+
+
+def read_bytes(path: Path, settings: Settings) -> bytes:
+    """All bytes of an ordinary file; nothing that would block or never end is opened."""
+    check_file(path, settings)
+    with _reaching(path):
+        data = path.read_bytes()
     if not data:
         raise PhotoError(path, "is empty (0 bytes)", _AGAIN)
     return data

@@ -196,6 +196,11 @@ def loop(path: Path) -> None:
     path.symlink_to(path.name)
 
 
+def gigabytes(path: Path) -> None:
+    with path.open("wb") as file:
+        file.truncate(20_000_000_000)  # takes no room on the disk
+
+
 def dangling(path: Path) -> None:
     path.symlink_to("gone.jpg")
 
@@ -233,6 +238,8 @@ SHELF: dict[str, tuple[Maker, str | None]] = {
     "loop.jpg": (loop, "cannot be opened"),
     "dangling.jpg": (dangling, "does not exist"),
     "pipe.jpg": (lambda path: os.mkfifo(path), "is not an ordinary file"),
+    "endless.jpg": (lambda path: path.symlink_to("/dev/zero"), "is not an ordinary file"),
+    "gigabytes.jpg": (gigabytes, "is too large for a photo"),
     "locked.jpg": (locked, "may not be read"),
     # wrong size or kind
     "bomb.png": (bomb, "3600 megapixels"),
