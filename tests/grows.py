@@ -83,7 +83,7 @@ def photo(path: Path, day: int | None, *, hour: int = 8) -> Path:
     picture = Image.fromarray(rng.integers(0, 255, (240, 320, 3), np.uint8))
     exif = picture.getexif()
     if day is not None:
-        exif.get_ifd(0x8769)[0x9003] = f"{datetime.combine(on(day), time(hour)):%Y:%m:%d %H:%M:%S}"
+        exif[0x8769] = {0x9003: f"{datetime.combine(on(day), time(hour)):%Y:%m:%d %H:%M:%S}"}
     picture.save(path, quality=70, exif=exif)
     return path
 

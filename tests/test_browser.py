@@ -127,7 +127,7 @@ def located(photo: Path, out: Path) -> Path:
     with Image.open(photo) as picture:
         exif = picture.getexif()
         exif[0x0131] = "<script>alert('exif')</script>"
-        exif.get_ifd(IFD.GPSInfo).update({GPS.GPSLatitudeRef: "N", GPS.GPSLatitude: (12.0, 34.0, 56.78)})
+        exif[IFD.GPSInfo] = {GPS.GPSLatitudeRef: "N", GPS.GPSLatitude: (12.0, 34.0, 56.78)}
         picture.save(out, quality=95, exif=exif)
     with Image.open(out) as picture:
         assert picture.getexif().get_ifd(IFD.GPSInfo)[GPS.GPSLatitude] == (12.0, 34.0, 56.78)

@@ -140,8 +140,8 @@ def located() -> bytes:
     tags = Image.Exif()
     tags[0x010E] = "<script>alert('sprout')</script>"
     tags[0x013B] = "\x1b]0;sprout\x07{{ 7 * 7 }}"
-    tags.get_ifd(0x8769)[0x9003] = "2026:08:28 10:00:00"
-    tags.get_ifd(0x8825).update({1: "N", 2: (47.0, 31.0, 23.4567), 3: "E", 4: (9.0, 17.0, 55.4321)})
+    tags[0x8769] = {0x9003: "2026:08:28 10:00:00"}
+    tags[0x8825] = {1: "N", 2: (47.0, 31.0, 23.4567), 3: "E", 4: (9.0, 17.0, 55.4321)}
     return tags.tobytes()
 
 
