@@ -79,16 +79,15 @@ class Cluster:
             ) from e
         if not os.environ.get("SPROUT_DEBUG"):  # what a grower can mend is said by the errors raised here
             logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        if address.startswith("tls:") and not distributed.Security().get_connection_args("client").get("ssl_context"):
+            mend = "name them there: distributed.comm.tls.ca-file, .client.cert and .client.key"
+            raise ClusterError(address, "needs certificates, and Dask's configuration names none", mend)
         self.address = address
         try:
             self._client = distributed.Client(address, timeout=_REACHED_S, set_as_default=False)
-        except (OSError, ValueError, TypeError, RuntimeError, ImportError) as e:
-            raise ClusterError(
-                address,
-                f"no Dask scheduler answers ({_words(e)})",
-                "check the address and the firewall, or start one with: dask scheduler; for tls:// Dask's own"
-                " configuration must name the certificates",
-            ) from e
+        except (OSError, ValueError) as e:
+            mend = "check the address (tcp:// or tls://) and the firewall, or start one with: dask scheduler"
+            raise ClusterError(address, f"no Dask scheduler answers ({_words(e)})", mend) from e
         try:
             self._greet()
         except BaseException:
@@ -233,11 +232,12 @@ class Cluster:
 def made_with() -> dict[str, str]:
     """What a reading depends on besides photo, lid and settings: sprout, file by file, and its libraries."""
     here = Path(__file__).parent
-    code = [(p.relative_to(here).as_posix(), p) for p in here.rglob("*.py") if "calibration" not in p.parts]
-    data = [(f.name, f) for f in shipped("calibration").iterdir() if f.is_file() and not f.name.endswith(".py")]
+    code = [p for p in here.rglob("*.py") if p.relative_to(here).parts[0] != "calibration"]  # installed, it is inside
+    data = [f for f in shipped("calibration").iterdir() if f.name.endswith((".csv", ".json", ".onnx", ".toml"))]
+    files = {p.relative_to(here).as_posix(): p.read_bytes() for p in code} | {f.name: f.read_bytes() for f in data}
     content = hashlib.sha256()
-    for name, file in sorted(code) + sorted(data, key=lambda item: item[0]):
-        content.update(name.encode() + hashlib.sha256(file.read_bytes()).digest())
+    for name in sorted(files):
+        content.update(name.encode() + hashlib.sha256(files[name]).digest())
     libraries = {name: str(importlib.import_module(name).__version__) for name in _LIBRARIES}
     return {"sprout": VERSION, "files of sprout": content.hexdigest()[:8], **libraries}
 
