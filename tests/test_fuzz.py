@@ -1,4 +1,4 @@
-"""A slice of tests/benchmarks/fuzz.py: broken photos, lid files and tables end in a result or in a grower's error."""
+"""A slice of tests/benchmarks/fuzz.py: what is broken or hostile ends in a result or in a grower's error."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from sprout.lid import parse_lid, read_lid
 
 
 def test_nothing_but_results_and_errors_for_growers(tmp_path: Path) -> None:
-    tallies = fuzz(tmp_path, 1200, rng_seed=5)
+    tallies = fuzz(tmp_path, 900, rng_seed=5)
     assert {name: tally.faults for name, tally in tallies.items()} == {name: {} for name in SHARES}
-    assert sum(tally.cases for tally in tallies.values()) > 1100
+    assert sum(tally.cases for tally in tallies.values()) > 850
     assert all(tally.ends["read"] for tally in tallies.values())
     assert all(tally.ends["refused"] for name, tally in tallies.items() if name != "photo into a book")
     assert max(tally.slowest for tally in tallies.values()) < 6 * MOST_SECONDS

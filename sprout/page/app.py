@@ -14,7 +14,7 @@ from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
@@ -66,6 +66,7 @@ class Pages(Desk):
             exception_handlers={
                 HTTPException: self._refused,
                 SproutError: self._at_fault,
+                ClientDisconnect: self._gone,
                 Exception: self._broken,
             },
         )

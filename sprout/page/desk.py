@@ -147,6 +147,10 @@ class Desk:
         assert isinstance(error, SproutError)
         return self._trouble(request, 503 if isinstance(error, BookError) else 500, f"{spoken(error)}.")
 
+    async def _gone(self, request: Request, error: Exception) -> Response:
+        """The phone went away before it had sent all: nobody is there to be told."""
+        return PlainTextResponse("The rest did not arrive.\n", 400)
+
     async def _broken(self, request: Request, error: Exception) -> Response:
         words = f"a fault of sprout itself ({type(error).__name__}: {' '.join(str(error).split())})"
         print(f"sprout: {request.url.path}: {words}; SPROUT_DEBUG=1 shows where", file=sys.stderr)

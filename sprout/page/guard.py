@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import re
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
@@ -16,6 +17,8 @@ PHOTO_BYTES = 64_000_000
 FORM_BYTES = 64_000
 STALL_S = 20.0  # no byte for so long ends an upload
 UPLOAD_S = 180.0
+
+_UTF8 = re.compile(r';\s*charset=("?)utf-8\1(?=\s*(?:;|$))')
 
 HEADERS = {
     "content-security-policy": (
@@ -91,6 +94,9 @@ class Guard:
             return 403, "This form comes from another page."
         if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             return 403, "This form comes from another page."
+        kind = headers.get("content-type", "").lower()
+        if kind.count("charset") != len(_UTF8.findall(kind)):  # else the sender chooses what decodes his words
+            return 415, "Forms come in UTF-8 here."
         limit = PHOTO_BYTES if path == "/photo" else FORM_BYTES
         length = headers.get("content-length", "0")
         if not length.isascii() or not length.isdigit():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import logging
 import os
 import socket
 import sys
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from sprout.page.guard import Guard
     from sprout.page.uploads import Read
     from sprout.settings import Settings
+
+# what it remarks on broken forms would reach the terminal
+logging.getLogger("python_multipart").addHandler(logging.NullHandler())
 
 HOME = "127.0.0.1"
 PORT = 8517

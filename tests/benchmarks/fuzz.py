@@ -8,7 +8,6 @@ from values that do not fit.
 from __future__ import annotations
 
 import faulthandler
-import io
 import resource
 import sys
 import tempfile
@@ -18,13 +17,15 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from bad_photos.make_shelf import encoded, exif, scene
+from benchmarks.fuzz_page import ADDRESSES, FORMS, UPLOADS, Fuzzed, addresses, forms, fuzzed, uploads
+from benchmarks.mutations import CHANGES, Change, changed, photo_files
 from grows import LID, begin, on
 
 from sprout.book.entries import read_entries
@@ -35,7 +36,11 @@ from sprout.photo import photo_header, read_photo
 
 MOST_SECONDS, MOST_MIB = 10.0, 1024.0
 # how the cases are shared out; photos in a book take long, for each is written
-SHARES = {"photo": 0.5, "lid text": 0.15, "lid values": 0.15, "table": 0.19, "photo into a book": 0.01}
+SHARES = {"photo": 0.32, "lid text": 0.12, "lid values": 0.11, "table": 0.11, "photo into a book": 0.01} | {
+    "page address": 0.15,
+    "page form": 0.12,
+    "page upload": 0.06,
+}
 
 
 @dataclass
@@ -67,70 +72,6 @@ class Tally:
         self.slowest = max(self.slowest, took)
         if took > MOST_SECONDS:
             self.faults.setdefault(f"took {took:.0f} s", shown())
-
-
-Change = tuple[str, float, float, bytes]
-CHANGES = st.lists(
-    st.tuples(
-        st.sampled_from(["put", "cut", "drop", "twice", "insert", "swap", "largest", "zero"]),
-        st.one_of(st.floats(0, 1), st.floats(0, 0.05)),  # headers are where it hurts
-        st.floats(0, 1),
-        st.one_of(
-            st.binary(min_size=1, max_size=8),
-            st.text("0123456789.,;-+e[]='\" \n\tAäB", min_size=1, max_size=8).map(str.encode),
-        ),
-    ),
-    min_size=1,
-    max_size=6,
-)
-
-
-def changed(data: bytes, changes: list[Change]) -> bytes:
-    """The bytes with each change made in turn."""
-    for kind, where, share, new in changes:
-        at = int(where * len(data))
-        end = at + 1 + int(share * min(len(data) - at, len(data) // 8, 4096))
-        if kind == "put":
-            data = data[:at] + new + data[at + len(new) :]
-        elif kind == "cut":
-            data = data[:at] if where > 0.05 else data
-        elif kind == "drop":
-            data = data[:at] + data[end:]
-        elif kind == "twice":
-            data = data[:end] + data[at:end] * (1 + new[0] % 8) + data[end:]
-        elif kind == "insert":
-            data = data[:at] + new * (1 + new[0]) + data[at:]
-        elif kind == "swap":
-            other = int(share * len(data))
-            low, high = sorted((at, other))
-            data = (
-                data[:low] + data[high : high + 16] + data[low + 16 : high] + data[low : low + 16] + data[high + 16 :]
-            )
-        else:
-            n = 1 + new[0] % 4
-            data = data[:at] + (b"\xff" if kind == "largest" else b"\0") * n + data[at + n :]
-    return data
-
-
-def photo_files() -> list[bytes]:
-    """A small photo in every format that is read."""
-    small = scene().resize((400, 300))
-    tags = exif({0x0112: 6, 0x010E: "a windowsill"}, {0x9003: "2026:03:04 10:00:00", 0x9011: "+01:00"})
-    mpo = io.BytesIO()
-    small.save(mpo, "MPO", save_all=True, append_images=[small.resize((200, 150))])
-    return [
-        encoded(small, "JPEG", exif=tags),
-        encoded(small, "JPEG", progressive=True),
-        encoded(small.convert("CMYK"), "JPEG"),
-        encoded(small, "PNG", exif=tags),
-        encoded(small.quantize(32), "PNG", transparency=3),
-        encoded(small.convert("L").convert("I;16"), "PNG"),
-        encoded(small, "WEBP", exif=tags),
-        encoded(small, "TIFF", compression="tiff_lzw"),
-        encoded(small.convert("CMYK"), "TIFF"),
-        encoded(small, "HEIF", exif=tags),
-        mpo.getvalue(),
-    ]
 
 
 LIDS = [
@@ -200,23 +141,36 @@ def fuzz(folder: Path, cases: int, *, rng_seed: int) -> dict[str, Tally]:
         table.write_bytes(broken)
         tallies["table"].run(lambda: read_entries(table, LID.labels), UsageError, broken.__repr__)
 
-    runs: dict[str, tuple[Callable[..., None], tuple[st.SearchStrategy[object], ...]]] = {
-        "photo": (photo, (st.sampled_from(photo_files()), CHANGES)),
-        "lid text": (lid_text, (st.sampled_from(LIDS), CHANGES)),
-        "lid values": (lid_values, (st.sampled_from(LIDS), st.dictionaries(LID_KEYS, ODD, max_size=3))),
-        "table": (entries, (st.sampled_from(TABLES), CHANGES)),
-        "photo into a book": (photo_into_book, (st.sampled_from(photo_files()), CHANGES)),
-    }
+    def to_page(name: str, page: Fuzzed, send: Callable[..., None]) -> Callable[..., None]:
+        def case(*sent: object) -> None:
+            tallies[name].run(lambda: send(page, *sent), UsageError, lambda: repr(sent)[-400:])
+
+        return case
+
+    def run(name: str, test: Callable[..., None], given_by: tuple[st.SearchStrategy[Any], ...]) -> None:
+        options = settings(
+            max_examples=max(1, round(cases * SHARES[name])),
+            deadline=None,
+            database=None,
+            phases=[Phase.generate],
+            suppress_health_check=list(HealthCheck),
+        )
+        spread = given(st.tuples(*given_by))(lambda drawn: test(*drawn))
+        seed(rng_seed + list(SHARES).index(name))(options(spread))()
+
     with book:
-        for place, (name, (test, given_by)) in enumerate(runs.items()):
-            options = settings(
-                max_examples=max(1, round(cases * SHARES[name])),
-                deadline=None,
-                database=None,
-                phases=[Phase.generate],
-                suppress_health_check=list(HealthCheck),
-            )
-            seed(rng_seed + place)(options(given(*given_by)(test)))()
+        run("photo", photo, (st.sampled_from(photo_files()), CHANGES))
+        run("lid text", lid_text, (st.sampled_from(LIDS), CHANGES))
+        run("lid values", lid_values, (st.sampled_from(LIDS), st.dictionaries(LID_KEYS, ODD, max_size=3)))
+        run("table", entries, (st.sampled_from(TABLES), CHANGES))
+        run("photo into a book", photo_into_book, (st.sampled_from(photo_files()), CHANGES))
+    with fuzzed(folder) as page:
+        for name, send, given_by in (
+            ("page address", addresses, ADDRESSES),
+            ("page form", forms, FORMS),
+            ("page upload", uploads, UPLOADS),
+        ):
+            run(name, to_page(name, page, send), given_by)
     return tallies
 
 
@@ -228,7 +182,7 @@ def _logged(book: object, file: Path) -> None:
 
 
 def report() -> int:
-    cases, rng_seed = (int(word) for word in [*sys.argv[1:], *("21000", "1")[len(sys.argv) - 1 :]])
+    cases, rng_seed = (int(word) for word in [*sys.argv[1:], *("24000", "1")[len(sys.argv) - 1 :]])
     with tempfile.TemporaryDirectory() as folder:
         tallies = fuzz(Path(folder), cases, rng_seed=rng_seed)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
