@@ -18,7 +18,8 @@ from sprout import columns
 from sprout.book import Book
 from sprout.plugs import Sowing
 from sprout.timeline import changes, weigh
-from sprout.timeline.chain import Look, weigh_looks
+from sprout.timeline.chain import weigh_looks
+from sprout.timeline.looks import Look, emissions
 from sprout.timeline.prior import Prior, prior_for
 
 BASIL = prior_for(Sowing("basil", 2))
@@ -156,11 +157,30 @@ def test_the_chain_agrees_with_adding_up_every_path() -> None:
             births = chain._seedling_step(prior, before, look.day, 1)[0]
             came_from = start if at is None else {at: 1.0}
             weight *= sum(p * flags[f, fooled] * births[j, k] for (f, j), p in came_from.items())
-            weight *= chain._emission(look, 1)[fooled, k]
+            weight *= emissions([look], 1)[0, fooled, k]
             before, at = look.day, (fooled, k)
         for i, (_, k) in enumerate(path):
             total[i, k] += weight
     assert weigh_looks(series, prior).seedlings == pytest.approx(total / total.sum(1, keepdims=True), rel=1e-9)
+
+
+@pytest.mark.parametrize("at_once", [1, 1000, 10**6])
+def test_plugs_weighed_together_do_not_know_of_one_another(at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    from sprout.timeline import chain
+
+    monkeypatch.setattr(chain, "_MOST_AT_ONCE", at_once)
+    lettuce = prior_for(Sowing("lettuce", 3))
+    series = [
+        (looks([0.02] * 5 + [0.97] * 4), BASIL),
+        (looks([0.02] * 9, overhung=True), BASIL),
+        ([Look(9, fixed=(4, 4))], BASIL),
+        (looks([0.02] * 3 + [0.8] * 6), lettuce),
+        ([*looks([0.3] * 8), Look(8, 0.6, by_hand=(5, 4), moved=True)], BASIL),
+        ([*looks([0.02] * 8), Look(8, 0.97, 1, 1, 2, 0.5, moved=True)], BASIL),
+    ]
+    for (alone, prior), together in zip(series, chain.weigh_all(series), strict=True):
+        assert together.seedlings == pytest.approx(weigh_looks(alone, prior).seedlings, abs=1e-12)
+        assert together.first == pytest.approx(weigh_looks(alone, prior).first, abs=1e-12)
 
 
 @pytest.mark.parametrize("by_hand", [False, True])
@@ -177,10 +197,10 @@ def test_many_seedlings_known_in_steps_are_weighed_as_if_one_by_one(
     ]
     singly = weigh_looks(series, prior)
     monkeypatch.setattr(chain, "_SINGLY", 8)
-    for cached in (chain._steps, chain._changes, chain._seedling_step):
+    for cached in (chain._steps, chain._between, chain._changes, chain._seedling_step):
         cached.cache_clear()
     in_steps = weigh_looks(series, prior)
-    for cached in (chain._steps, chain._changes, chain._seedling_step):
+    for cached in (chain._steps, chain._between, chain._changes, chain._seedling_step):
         cached.cache_clear()
     assert len(chain._steps(30)) < 31
     numbers = np.arange(31)

@@ -12,6 +12,7 @@ the larger numbers only in steps; what a look says then places them within a ste
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -20,72 +21,23 @@ from math import exp, isnan, nan
 import numpy as np
 import numpy.typing as npt
 
+from sprout.timeline.looks import HONEST, SHOWING, SHOWS_FROM, Look, emissions
 from sprout.timeline.prior import Prior
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-HONEST, SHOWING, BLIND = range(3)
-_MISREAD = 0.02  # a single photo of a plain site is misread no more rarely than this, whatever it says of itself
-_FOOLED_LOOKS = 0.9  # a fooled look shows the wrong thing this often
 _SHOWING_AT_START, _SHOWING_ENDS, _BLIND_ENDS = 0.03, 0.02, 0.05
 _SHOWING_PER_DAY, _SHOWING_OVERHUNG = 0.001, 0.02
 _BLIND_PER_DAY, _BLIND_OVERHUNG = 0.0003, 0.005
 _DEATH_PER_DAY = 0.002
-_FALSE_CM2, _OVERHUNG_CM2 = 1.0, 8.0  # tissue that moss or a sticker, and that a neighbour's leaf, commonly passes for
-_COUNT_POWER = 0.5  # counting errors repeat from photo to photo, so a count weighs half
 _ONE_OFF = 0.08  # chance that the count is one too many, and as much that it is one too few, on every photo alike
-_BY_HAND = 0.97  # a count by eye is right this often
-_SHOWS_FROM = 0.3
 _TOO_EARLY = 0.02  # while fewer than this share of plugs can be up, what shows is no seedling
 _OUTGROWN = 1.5  # and goes on being none until it has outgrown its first size by this factor
 _FLOOR = 1e-6  # no change between two looks is impossible, so that a correction can always be followed
 _SINGLY, _STEP = 36, 0.12  # numbers of seedlings known one by one, and by how much more each further step is
+_MOST_AT_ONCE = 4_000_000  # numbers that the forward pass may keep
 _LEAST_LOG = -80.0  # log chance below which a change between two looks counts as none
-_NEVER = 1e-30  # likelihood of what a correction rules out
-
-
-@dataclass(frozen=True)
-class Look:
-    """The evidence of one moment on one plug.
-
-    Attributes
-    ----------
-    day:
-        Whole days since the plug was sown.
-    p_sprouted:
-        The photo's probability, NaN where the photo says nothing (hidden, unread, or no photo).
-    seedlings, low, high:
-        The photo's count and its range, NaN where there is none.
-    tissue_cm2:
-        NaN where not measured.
-    overhung:
-        Whether a neighbour's leaves reach the site.
-    moved:
-        Whether the plug stands elsewhere than at the look before.
-    by_hand:
-        Counts made by eye.
-    fixed:
-        Corrected number of seedlings as (least, most), None if not corrected.
-    """
-
-    day: float
-    p_sprouted: float = nan
-    seedlings: float = nan
-    low: float = nan
-    high: float = nan
-    tissue_cm2: float = nan
-    overhung: bool = False
-    moved: bool = False
-    by_hand: tuple[int, ...] = ()
-    fixed: tuple[int, int] | None = None
-
-    @property
-    def shows(self) -> bool:
-        """Whether this look by itself speaks for a seedling, be it faintly."""
-        if self.fixed is not None:
-            return self.fixed[0] > 0
-        return self.p_sprouted >= _SHOWS_FROM or any(self.by_hand)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,20 +63,41 @@ class Belief:
 
 
 def weigh_looks(looks: Sequence[Look], prior: Prior) -> Belief:
-    """Forward-backward over all looks, in time order, averaged over the values the site's share may have."""
-    germs = max([prior.germs, *(max(*look.by_hand, (look.fixed or (0, 0))[0], 0, 0) for look in looks)])
-    of_numbers = [_emission(look, germs) for look in looks]
-    emissions = [_to_steps(chances) / _to_steps(np.ones(germs + 1)) for chances in of_numbers]
-    before = [0.0, *(look.day for look in looks)]
-    fooled = [_fooled_step(look.moved, look.overhung, look.day - day) for look, day in zip(looks, before, strict=False)]
-    growing = [_seedling_step(prior, day, look.day, germs) for look, day in zip(looks, before, strict=False)]
-    weights, smoothed, surviving = _smooth(emissions, fooled, growing)
-    seedlings = np.einsum("s,lsk->lk", weights, smoothed)
-    seedlings = np.stack([_to_numbers(c, e[HONEST]) for c, e in zip(seedlings, of_numbers, strict=True)])
-    for k, look in enumerate(looks):
-        if look.fixed is None and not look.by_hand:
-            seedlings[k] = _miscounted(seedlings[k])
-    return Belief(seedlings, -np.diff(surviving @ weights, prepend=1.0))
+    """Forward-backward over all looks at a plug, in time order, averaged over the values the site's share may have."""
+    return weigh_all([(looks, prior)])[0]
+
+
+def weigh_all(plugs: Sequence[tuple[Sequence[Look], Prior]]) -> list[Belief]:
+    """The same for many plugs: those of one expectation that were looked at on the same days go hand in hand."""
+    alike: defaultdict[tuple[Prior, int, tuple[float, ...]], list[int]] = defaultdict(list)
+    for k, (looks, prior) in enumerate(plugs):
+        by_hand = (max(*look.by_hand, (look.fixed or (0, 0))[0], 0, 0) for look in looks)
+        alike[prior, max(prior.germs, *by_hand, 0), tuple(look.day for look in looks)].append(k)
+    found: dict[int, Belief] = {}
+    for (prior, germs, days), members in alike.items():
+        of_one = len(days) * prior.share.size * 3 * _steps(germs).size
+        together = max(1, _MOST_AT_ONCE // of_one)
+        for first in range(0, len(members), together):
+            some = members[first : first + together]
+            found |= zip(some, _weigh_alike([plugs[k][0] for k in some], prior, germs), strict=True)
+    return [found[k] for k in range(len(plugs))]
+
+
+def _weigh_alike(plugs: Sequence[Sequence[Look]], prior: Prior, germs: int) -> list[Belief]:
+    """What is believed of plugs that were looked at on the same days."""
+    days = [look.day for look in plugs[0]]
+    of_numbers = np.stack([emissions(looks, germs) for looks in plugs], axis=1)
+    before = [0.0, *days[:-1]]
+    kinds = np.array([[2 * look.moved + look.overhung for look in looks] for looks in plugs]).T
+    fooled = [_fooled_steps(d1 - d0)[kind] for d0, d1, kind in zip(before, days, kinds, strict=True)]
+    growing = [_seedling_step(prior, d0, d1, germs) for d0, d1 in zip(before, days, strict=True)]
+    emission = _to_steps(of_numbers) / _to_steps(np.ones(germs + 1))
+    chances, surviving = _smooth(emission, fooled, growing)
+    seedlings = _to_numbers(chances, of_numbers[:, :, HONEST])
+    by_photo = np.array([[look.fixed is None and not look.by_hand for look in looks] for looks in plugs]).T
+    seedlings = np.where(by_photo[..., None], _miscounted(seedlings), seedlings)
+    first = -np.diff(surviving, axis=0, prepend=1.0)
+    return [Belief(seedlings[:, k], first[:, k]) for k in range(len(plugs))]
 
 
 @lru_cache(maxsize=64)
@@ -136,14 +109,21 @@ def _steps(germs: int) -> IntArray:
     return np.array(steps)
 
 
+@lru_cache(maxsize=64)
+def _between(germs: int) -> tuple[IntArray, FloatArray]:
+    """(K + 1,) the step at or below each number, and how far towards the next step it lies, 0 to 1."""
+    steps, numbers = _steps(germs), np.arange(germs + 1)
+    below = np.searchsorted(steps[1:-1], numbers, side="right")
+    return below, (numbers - steps[below]) / (steps[below + 1] - steps[below])
+
+
 def _to_steps(of_numbers: FloatArray) -> FloatArray:
     """(..., K + 1) values of the numbers, each shared between the two steps it lies between -> (..., steps)."""
-    numbers = np.arange(of_numbers.shape[-1])
-    steps = _steps(numbers.size - 1)
-    if steps.size == numbers.size:
+    germs = of_numbers.shape[-1] - 1
+    steps = _steps(germs)
+    if steps.size == germs + 1:
         return of_numbers
-    below = np.searchsorted(steps[1:-1], numbers, side="right")
-    upper = (numbers - steps[below]) / (steps[below + 1] - steps[below])
+    _, upper = _between(germs)
     out = np.add.reduceat(of_numbers * (1 - upper), steps, axis=-1)
     out[..., 1:] += np.add.reduceat(of_numbers * upper, steps, axis=-1)[..., :-1]
     out[..., -1] += (of_numbers * upper)[..., -1]
@@ -151,20 +131,24 @@ def _to_steps(of_numbers: FloatArray) -> FloatArray:
 
 
 def _to_numbers(chances: FloatArray, emission: FloatArray) -> FloatArray:
-    """(K + 1,) chance of each number from the (steps,) of the steps; within them it goes by what the look says."""
-    steps, numbers = _steps(emission.size - 1), np.arange(emission.size)
-    return np.asarray(emission * np.interp(numbers, steps, chances / _to_steps(emission)))
+    """(..., K + 1) chance of each number from the (..., steps) of the steps; within them it goes by what looks say."""
+    if chances.shape == emission.shape:
+        return chances
+    below, upper = _between(emission.shape[-1] - 1)
+    height = chances / _to_steps(emission)
+    return np.asarray(emission * (height[..., below] * (1 - upper) + height[..., below + 1] * upper))
 
 
 def _miscounted(chances: FloatArray) -> FloatArray:
     """The same chances, allowing for a count that is one off on every photo (leaves that always lie over another)."""
-    out = (1 - 2 * _ONE_OFF) * chances[1:]
-    out[1:] += _ONE_OFF * chances[1:-1]
-    out[:-1] += _ONE_OFF * chances[2:]
-    if len(out):  # at either end there is no further to be off
-        out[0] += _ONE_OFF * chances[1]
-        out[-1] += _ONE_OFF * chances[-1]
-    return np.concatenate([chances[:1], out])
+    out = chances.copy()
+    out[..., 1:] *= 1 - 2 * _ONE_OFF
+    out[..., 2:] += _ONE_OFF * chances[..., 1:-1]
+    out[..., 1:-1] += _ONE_OFF * chances[..., 2:]
+    if chances.shape[-1] > 1:  # at either end there is no further to be off
+        out[..., 1] += _ONE_OFF * chances[..., 1]
+        out[..., -1] += _ONE_OFF * chances[..., -1]
+    return out
 
 
 def without_false_start(looks: Sequence[Look], prior: Prior) -> list[Look]:
@@ -180,50 +164,58 @@ def without_false_start(looks: Sequence[Look], prior: Prior) -> list[Look]:
         size = 0.0 if isnan(look.tissue_cm2) else look.tissue_cm2
         if look.shows and 1 - (1 - prior.up_by(look.day)) ** prior.germs < _TOO_EARLY:
             there = max(there, size)
-        if there > 0 and size <= _OUTGROWN * there and look.p_sprouted >= _SHOWS_FROM:
+        if there > 0 and size <= _OUTGROWN * there and look.p_sprouted >= SHOWS_FROM:
             look = replace(look, p_sprouted=nan)
         out.append(look)
     return out
 
 
 def _smooth(
-    emissions: Sequence[FloatArray], fooled: Sequence[FloatArray], growing: Sequence[FloatArray]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Forward-backward for all shares at once; states are indexed (share, fooled, seedlings).
+    emission: FloatArray, fooled: Sequence[FloatArray], growing: Sequence[FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Forward-backward for all plugs and shares at once; states are indexed (share, plug, fooled, step).
+
+    Parameters
+    ----------
+    emission:
+        (looks, plugs, 3, steps).
+    fooled, growing:
+        Per look the (plugs, 3, 3) and (shares, steps, steps) chances of a change since the look before.
 
     Returns
     -------
-    weights:
-        (shares,) how well each share explains the looks, adding up to 1.
-    smoothed:
-        (looks, shares, K + 1) probability of each number of seedlings.
+    chances:
+        (looks, plugs, steps) probability of each number of seedlings, each share weighed by how well it explains the
+        looks at that plug.
     surviving:
-        (looks, shares) probability that nothing has come up by then.
+        (looks, plugs) probability that nothing has come up by then.
     """
-    shares, states = len(growing[0]), emissions[0].shape
-    state = np.zeros((shares, *states))
-    state[:, HONEST, 0], state[:, SHOWING, 0] = 1 - _SHOWING_AT_START, _SHOWING_AT_START
-    none = state[:, :, 0]  # the part of the forward probability on which nothing ever came up
-    forward, nothing_yet, log_likelihood = [], [], np.zeros(shares)
-    for emission, flags, births in zip(emissions, fooled, growing, strict=True):
-        arrived = flags.T @ state @ births * emission
-        none = none @ flags * births[:, :1, 0] * emission[:, 0]
-        scale = arrived.sum((1, 2))
-        state, none = arrived / scale[:, None, None], none / scale[:, None]
-        log_likelihood += np.log(scale)
-        forward.append(state)
-        nothing_yet.append(none)
+    (looks, plugs, _, steps), shares = emission.shape, len(growing[0])
+    forward, nothing_yet = np.empty((looks, shares, plugs, 3, steps)), np.empty((looks, shares, plugs, 3))
+    scales = np.empty((looks, shares, plugs))
+    state = np.zeros(forward.shape[1:])
+    state[:, :, HONEST, 0], state[:, :, SHOWING, 0] = 1 - _SHOWING_AT_START, _SHOWING_AT_START
+    none = state[..., 0]  # the part of the forward probability on which nothing ever came up
+    flat = (shares, 3 * plugs, steps)
+    for k, (flags, births) in enumerate(zip(fooled, growing, strict=True)):
+        turned = flags.transpose(0, 2, 1)
+        arrived = ((turned @ state).reshape(flat) @ births).reshape(state.shape) * emission[k]
+        none = (turned @ none[..., None])[..., 0] * births[:, :1, :1] * emission[k, :, :, 0]
+        scales[k] = scale = arrived.sum((2, 3))
+        forward[k] = state = arrived / scale[..., None, None]
+        nothing_yet[k] = none = none / scale[..., None]
     backward = np.ones_like(state)
-    smoothed, surviving = np.empty((len(emissions), shares, states[1])), np.empty((len(emissions), shares))
-    for k in reversed(range(len(emissions))):
-        joint = forward[k] * backward
-        total = joint.sum((1, 2))
-        smoothed[k] = joint.sum(1) / total[:, None]
-        surviving[k] = (nothing_yet[k] * backward[:, :, 0]).sum(1) / total
-        backward = fooled[k] @ (emissions[k] * backward) @ growing[k].transpose(0, 2, 1)
-        backward /= backward.max((1, 2), keepdims=True)
-    weights = np.exp(log_likelihood - log_likelihood.max())
-    return weights / weights.sum(), smoothed, surviving
+    for k in reversed(range(looks)):
+        forward[k] *= backward
+        nothing_yet[k] *= backward[..., 0]
+        later = (emission[k] * backward).reshape(flat) @ growing[k].transpose(0, 2, 1)
+        backward = fooled[k] @ later.reshape(state.shape)
+        backward /= backward.max((2, 3), keepdims=True)
+    log_likelihood = np.log(scales).sum(0)
+    weights = np.exp(log_likelihood - log_likelihood.max(0))
+    of_numbers = forward.sum(3)
+    weights = weights / weights.sum(0) / of_numbers.sum(-1)
+    return np.einsum("lsp,lspk->lpk", weights, of_numbers), (weights * nothing_yet.sum(-1)).sum(1)
 
 
 @lru_cache(maxsize=256)
@@ -268,6 +260,11 @@ def _changes(germs: int) -> tuple[_Change, _Change]:
 
 
 @lru_cache(maxsize=1024)
+def _fooled_steps(days: float) -> FloatArray:
+    """(4, 3, 3) the changes of :func:`_fooled_step`, at place 2 * moved + overhung."""
+    return np.stack([_fooled_step(moved, overhung, days) for moved in (False, True) for overhung in (False, True)])
+
+
 def _fooled_step(moved: bool, overhung: bool, days: float) -> FloatArray:
     """(3, 3) probability of going from one way of being fooled to another; a move leaves what fooled behind."""
     if moved:
@@ -278,41 +275,3 @@ def _fooled_step(moved: bool, overhung: bool, days: float) -> FloatArray:
     return np.array(
         [[1 - shows - blinds, shows, blinds], [no_show, 1 - no_show, 0.0], [no_blind, 0.0, 1 - no_blind]],
     )
-
-
-def _emission(look: Look, germs: int) -> FloatArray:
-    """(3, K + 1) likelihood of what the look says, given the state."""
-    if look.fixed is not None:
-        least, most = look.fixed
-        right = np.arange(germs + 1)
-        return np.tile(np.where((right >= least) & (right <= most), 1.0, _NEVER), (3, 1))
-    out = np.ones((3, germs + 1))
-    if not isnan(look.p_sprouted):
-        seen = min(max(look.p_sprouted, _MISREAD), 1 - _MISREAD)
-        count = _count_likelihood(look, germs)
-        out[:, 0], out[:, 1:] = 1 - seen, seen * count
-        wrongly_seen = _FOOLED_LOOKS * seen + (1 - _FOOLED_LOOKS) * (1 - seen)
-        tissue = 0.0 if isnan(look.tissue_cm2) else look.tissue_cm2
-        passes = exp(-tissue / (_OVERHUNG_CM2 if look.overhung else _FALSE_CM2))
-        out[SHOWING, 0] = max(wrongly_seen * (count[0] if germs else 1.0) * passes, _MISREAD * (1 - seen))
-        out[BLIND, 1:] = _FOOLED_LOOKS * (1 - seen) + (1 - _FOOLED_LOOKS) * seen * count
-    for n in look.by_hand:
-        near = np.full(germs + 1, (1 - _BY_HAND) / (germs + 1))
-        near[n] += _BY_HAND
-        out = out * near
-    return out
-
-
-def _count_likelihood(look: Look, germs: int) -> FloatArray:
-    """(K,) likelihood of the photo's count given 1…K seedlings, its largest value 1; flat if nothing was counted."""
-    if isnan(look.seedlings) or look.seedlings < 1:
-        return np.ones(germs)
-    # the range holds 90 %: +- 1.645 standard deviations, of which counting whole seedlings leaves at least a third
-    low = look.low if not isnan(look.low) else look.seedlings
-    high = look.high if not isnan(look.high) else look.seedlings
-    k = np.arange(1, germs + 1)
-    down = max((look.seedlings - low) / 1.645, 0.35)
-    up = max((high - look.seedlings) / 1.645, 0.35)
-    z = (k - look.seedlings) / np.where(k < look.seedlings, down, up)
-    likelihood = (0.97 * np.exp(-(z**2) / 2) + 0.03) ** _COUNT_POWER
-    return np.asarray(likelihood / likelihood.max()) if germs else np.ones(0)

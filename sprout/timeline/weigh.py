@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import cache
 from math import isnan, nan
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,8 @@ from sprout import columns
 from sprout.calibration import find_crop
 from sprout.evidence import Evidence, end_of
 from sprout.plugs import Plug, Plugs
-from sprout.timeline.chain import Belief, Look, weigh_looks, without_false_start
+from sprout.timeline.chain import Belief, weigh_all, without_false_start
+from sprout.timeline.looks import Look
 from sprout.timeline.prior import Prior, prior_for
 
 if TYPE_CHECKING:
@@ -70,7 +72,7 @@ class _Story:
     looks: list[Look]
     last_look_of: list[int]
     prior: Prior
-    belief: Belief | None
+    belief: Belief | None = None
 
 
 def weigh(evidence: Evidence) -> Weighed:
@@ -87,6 +89,10 @@ def weigh(evidence: Evidence) -> Weighed:
     plugs = evidence.plugs()
     found, stray = _days_of_plugs(evidence, plugs)
     stories = [_story(plug, found[name], evidence) for name, plug in plugs.plugs.items()]
+    looked_at = [story for story in stories if story.looks]
+    beliefs = weigh_all([(story.looks, story.prior) for story in looked_at])
+    for story, belief in zip(looked_at, beliefs, strict=True):
+        story.belief = belief
     of_plugs = [_day_rows(story, evidence) for story in stories]
     days = sorted((row for rows in of_plugs for row in rows), key=lambda row: str(row["date"]))
     rows = zip(stories, of_plugs, strict=True)
@@ -102,20 +108,23 @@ def _days_of_plugs(evidence: Evidence, plugs: Plugs) -> tuple[defaultdict[str, l
     """Lay every piece of evidence with the plug that stood in its site at that moment."""
     by_plug: defaultdict[str, dict[date, _Day]] = defaultdict(dict)
     stray: list[str] = []
+    standing = cache(plugs.at)  # asked once for all sites of a photo
 
     def day_of(site: str, moment: datetime) -> _Day | None:
-        plug = plugs.at(moment).get(site)
+        plug = standing(moment).get(site)
         if plug is None:
             return None
-        day = by_plug[plug].setdefault(moment.date(), _Day(moment.date(), site))
+        days, on = by_plug[plug], moment.date()
+        day = days.get(on)
+        if day is None:
+            day = days[on] = _Day(on, site)
         day.site = site
         return day
 
-    last: dict[date, datetime] = {}
+    moments = {text: datetime.fromisoformat(text) for text in sorted(set(evidence.looks["moment"]))}
+    last = {moment.date(): moment for moment in moments.values()}
     for look in sorted(_rows(evidence.looks), key=lambda r: (r["moment"], r["sha256"])):
-        moment = datetime.fromisoformat(look["moment"])
-        last[moment.date()] = moment
-        if (day := day_of(look["site"], moment)) is not None:
+        if (day := day_of(look["site"], moments[look["moment"]])) is not None:
             day.photos.append(look)
     for kind, table in (("entry", evidence.entries), ("correction", evidence.fixes)):
         for row in _rows(table):
@@ -144,7 +153,7 @@ def _story(plug: Plug, days: list[_Day], evidence: Evidence) -> _Story:
         last_look_of.append(len(looks) - 1)
     prior = prior_for(plug.sowing, temperature_c=evidence.temperature_c)
     looks = without_false_start(looks, prior)
-    return _Story(plug, days, looks, last_look_of, prior, weigh_looks(looks, prior) if looks else None)
+    return _Story(plug, days, looks, last_look_of, prior)
 
 
 def _looks_of(day: _Day, number: int, *, moved: bool) -> list[Look]:
