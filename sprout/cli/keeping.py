@@ -10,6 +10,7 @@ import typer
 
 from sprout.cli.output import LIMIT, ClusterAt, Megapixels, Workers, complain, day_of, outcome, pairs, readers, say
 from sprout.errors import UsageError
+from sprout.files import name_of
 from sprout.settings import Settings
 
 if TYPE_CHECKING:
@@ -163,7 +164,7 @@ def enter(
 
     with Book(book) as opened:
         entries = read_entries(file, opened.lid.labels)
-        new = opened.add_entries(entries, source=str(file))
+        new = opened.add_entries(entries, source=name_of(file))
     same = len(entries) - new
     say(f"{new} entries added" + (f", {same} were in the book already" if same else ""))
 
