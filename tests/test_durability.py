@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 from grows import LID, SOWN, add, begin, fake_survey_many, on, photo, survey
+from pages import Phone, served
 from test_book import note
 
 from sprout import columns
@@ -42,11 +43,11 @@ def test_a_killed_process_loses_nothing_and_goes_on(tmp_path: Path) -> None:
     """A slice of tests/benchmarks/kill.py, in a process of its own: this one may have threads, which do not fork."""
     script = ROOT / "tests" / "benchmarks" / "kill.py"
     done = subprocess.run(
-        [sys.executable, script, "12", "7"], capture_output=True, text=True, check=False, cwd=tmp_path
+        [sys.executable, script, "14", "7"], capture_output=True, text=True, check=False, cwd=tmp_path
     )
     assert done.returncode == 0, done.stdout + done.stderr
     died = {line[:20].strip(): int(line.split()[-3]) for line in done.stdout.splitlines()[1:]}
-    assert {"note", "fix", "enter", "log", "page upload", "migration"} <= set(died)
+    assert {"note", "fix", "enter", "log", "page upload", "migration", "photo over HTTP"} <= set(died)
     assert sum(died.values()) >= 3
 
 
@@ -306,6 +307,38 @@ def test_days_that_cannot_be_are_refused_everywhere(tmp_path: Path, monkeypatch:
         with pytest.raises(UsageError, match="more than three years after"):
             book.add_entries([{"date": "9999-12-31", "site": "A1", "seedlings": 1}], source="x.csv")
     assert main(["log", str(tmp_path / "b"), str(tmp_path / "late.jpg"), "--on", "9999-12-31"]) == 2
+
+
+def test_a_clock_that_was_set_back_years_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The grow lies in what is the future by this machine's clock; photos arrive in another order than taken."""
+    ahead = timedelta(days=365 * 30)
+    monkeypatch.setattr("grows.SOWN", SOWN + ahead)
+    days = (6, 3, 9, 4)
+    monkeypatch.setattr("sprout.survey.survey_many", fake_survey_many({f"day{d}": {"A1": d} for d in days}, []))
+    begin(tmp_path / "b", seeds=9).close()
+    for day in days:
+        assert main(["log", str(tmp_path / "b"), str(photo(tmp_path / f"day{day}.jpg", day)), "--quiet"]) == 0
+    assert main(["note", str(tmp_path / "b"), "topup", "1", "--on", str(on(3))]) == 0
+    assert main(["note", str(tmp_path / "b"), "topup", "1"]) == 2  # now is before the sowing
+    assert "before the sowing" in capsys.readouterr().err
+    with Book(tmp_path / "b") as book:
+        assert book.photos()["date"].tolist() == [str(on(d)) for d in sorted(days)]
+        assert [n.moment.date() for n in book.notes()] == [on(3)]
+        grow = weigh(book.evidence()).grow
+    assert grow["date"].tolist() == [str(on(d)) for d in sorted(days)]
+    for command, *more in (("today",), ("outlook",), ("table", "--of", "plugs")):
+        assert main([command, str(tmp_path / "b"), *more]) == 0
+    assert main(["book", "check", str(tmp_path / "b")]) == 0
+    with served(tmp_path / "b") as page, Phone(page) as phone:
+        for path in ("/", "/notes", "/curves", "/days", "/site/A1", f"/day/{on(9)}"):
+            phone.see(path)
+        late = photo(tmp_path / "day11.jpg", 11)
+        assert "set the clock of the phone or of the computer" in phone.told(phone.upload(late))
+    assert main(["log", str(tmp_path / "b"), str(late), "--quiet"]) == 0  # who can see the clock may
+    with Book(tmp_path / "b") as book:
+        assert book.photos()["date"].tolist() == [str(on(d)) for d in (3, 4, 6, 9, 11)]
 
 
 # second copies

@@ -101,9 +101,10 @@ def serve(
         raise UsageError("serve", f"the part for the page is not installed ({e.name} is missing)", mend) from None
     from sprout.book import Book
     from sprout.page.server import HOME, bound, fit_address, lan_address, make_server
-    from sprout.page.uploads import Reader
+    from sprout.page.uploads import Reader, sweep
 
     Book(book).close()
+    sweep()
     where = fit_address(address) if address else lan_address() if lan else HOME
     earlier = [earlier_from(path, book, Date.today()) for path in learn_from or ()]
     with bound(where, port) as line:

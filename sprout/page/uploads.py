@@ -12,6 +12,7 @@ import shutil
 import signal
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -27,6 +28,8 @@ from sprout.settings import Settings
 READING_S = 180.0  # far beyond the slowest photo; a reading that takes longer is stuck
 _MOST_WAITING = 6
 _COPY_BYTES = 1 << 20
+_PREFIX = "sprout-upload-"
+_LEFT_S = 2 * _MOST_WAITING * READING_S  # no photo waits so long for its turn
 
 
 @dataclass(frozen=True)
@@ -83,7 +86,8 @@ def read_into_book(arrival: Arrival) -> Outcome:
         if day < book.grow.sown:
             return Outcome("refused", f"taken on {day}, before the sowing on {book.grow.sown}", day)
         if day > date.today() + timedelta(days=1):
-            return Outcome("refused", f"taken on {day}, which is yet to come: set the phone's clock", day)
+            mend = "set the clock of the phone or of the computer"
+            return Outcome("refused", f"taken on {day}, which is yet to come: {mend}", day)
         (logged,) = log_photos(book, [file], on=None if taken_at else day, settings=settings)
         return Outcome(logged.outcome, logged.reason, logged.day or day)
 
@@ -173,7 +177,11 @@ def _serve(line: Connection) -> None:
         except Exception as e:
             answer = Outcome("refused", f"a fault of sprout itself ({type(e).__name__}): please report it")
         os.chdir(tempfile.gettempdir())
-        line.send(answer)
+        try:
+            line.send(answer)
+        except OSError:  # the page was killed meanwhile, and nobody else deletes the photo
+            shutil.rmtree(arrival.file.parent, ignore_errors=True)
+            return
 
 
 @contextmanager
@@ -186,13 +194,24 @@ def set_down(upload: BinaryIO, name: str) -> Iterator[Path]:
         If there is no room for it.
     """
     try:
-        with tempfile.TemporaryDirectory(prefix="sprout-", ignore_cleanup_errors=True) as folder:
+        with tempfile.TemporaryDirectory(prefix=_PREFIX, ignore_cleanup_errors=True) as folder:
             file = Path(folder) / harmless(name)
             with file.open("wb") as out:
                 shutil.copyfileobj(upload, out, _COPY_BYTES)
             yield file
     except OSError as e:
         raise OutputError("", f"no room to read the photo ({e.strerror or e})", "free some space") from e
+
+
+def sweep() -> None:
+    """Delete photos that a page left when it was killed: a phone may have written into them where they were taken."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*"):
+        try:
+            left = not folder.is_symlink() and time.time() - folder.stat().st_mtime > _LEFT_S
+        except OSError:  # gone already
+            continue
+        if left:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 def harmless(name: str) -> str:

@@ -19,22 +19,21 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from benchmarks.kill_page import PHOTOS, WRITING_S, Server, Tally, held, kill_uploads
 from grows import begin, fake_survey_many, on, photo
 
 import sprout.book.entries
 import sprout.cli.keeping
 import sprout.cli.showing
 import sprout.survey  # with these everything costly is imported before the first fork
-from sprout.book import Book
 from sprout.cli import main
-from sprout.intake import sha256_of
 from sprout.page.uploads import Arrival, read_into_book
 from sprout.photo import photo_header
 from sprout.settings import Settings
@@ -42,7 +41,6 @@ from sprout.settings import Settings
 cv2.setNumThreads(1)  # a forked child has the library's locks but not its threads
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PHOTOS_AT_ONCE = 4
-WRITING_S = 0.003  # about as long as a write takes
 
 
 @dataclass
@@ -56,16 +54,6 @@ class Kind:
     held: str  # SQL that yields one row per thing written
     before: Callable[[int], None] = lambda i: None
     telling: str = ""  # words after which the grower knows it is done, and does not give the command again
-
-
-@dataclass
-class Tally:
-    """What came of the kills of one kind."""
-
-    kills: int = 0
-    died: int = 0
-    written: int = 0  # died after the write, before the end was told
-    faults: list[str] = field(default_factory=list)
 
 
 def forked(
@@ -99,18 +87,6 @@ def forked(
     return os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0, took, words
 
 
-def held(kind: Kind) -> Counter[Hashable]:
-    """What the book holds, and how often, once it was opened and found sound."""
-    with Book(kind.book) as book:
-        book.evidence()
-    with contextlib.closing(sqlite3.connect(kind.book / "book.sqlite")) as connection:
-        for name, sha256 in connection.execute("SELECT name, sha256 FROM file"):
-            assert sha256_of(kind.book / name) == sha256, f"{name} is damaged"
-        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)], "the database is damaged"
-        assert connection.execute("PRAGMA foreign_key_check").fetchall() == [], "a row refers to nothing"
-        return Counter(row[0] if len(row) == 1 else row for row in connection.execute(kind.held))
-
-
 def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
     """Kill one kind of writing so often; two rounds are left alone, and the second tells how long one takes."""
     tally = Tally()
@@ -120,7 +96,7 @@ def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
         done, seconds, _ = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
         assert done, f"{kind.name}: does not work undisturbed"
         told |= set(kind.keys(i))
-        held(kind)
+        held(kind.book, kind.held)
     for i in range(2, kills + 2):
         kind.before(i)
         mine = set(kind.keys(i))
@@ -131,7 +107,7 @@ def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
         done, _, words = forked(lambda i=i: kind.run(i), kill_after=after, once_there_is=writing)  # type: ignore[misc]
         seen = done or (bool(kind.telling) and kind.telling in words)
         try:
-            there = held(kind)
+            there = held(kind.book, kind.held)
             told |= mine if seen else set()
             tally.died += not done
             tally.written += not seen and all(there[key] for key in mine)
@@ -142,7 +118,7 @@ def kill(kind: Kind, kills: int, rng: random.Random) -> Tally:
             again, _, words = forked(lambda i=i: kind.run(i))  # type: ignore[misc]
             assert again, f"the command given again fails: {words}"
             told |= mine
-            there = held(kind)
+            there = held(kind.book, kind.held)
             assert all(there[key] == 1 for key in told), "after the command given again not everything is there once"
             assert max(there.values()) == 1, "after the command given again something is there twice"
         except Exception as e:
@@ -193,8 +169,6 @@ def kinds(folder: Path) -> dict[str, Kind]:
         with contextlib.closing(sqlite3.connect(file)) as connection:
             connection.executescript((Path(__file__).parents[1] / "book_v1.sql").read_text("utf-8"))
 
-    photos = "SELECT p.path FROM photo p LEFT JOIN survey s ON s.sha256 = p.sha256 LEFT JOIN reading r ON"
-    whole = f"{photos} r.survey = s.id AND r.site = 'A1'"
     found = [
         Kind(
             "note",
@@ -224,7 +198,7 @@ def kinds(folder: Path) -> dict[str, Kind]:
             log,
             lambda i: reading(lambda: main(["log", str(log), str(folder / f"shots-{i}"), "--quiet"])),
             shot_names,
-            whole,
+            PHOTOS,
             shots,
         ),
         Kind(
@@ -232,7 +206,7 @@ def kinds(folder: Path) -> dict[str, Kind]:
             page,
             lambda i: reading(lambda: upload(i)),
             lambda i: [str(folder / f"upload-{i}.jpg")],
-            whole,
+            PHOTOS,
             lambda i: photo(folder / f"upload-{i}.jpg", 1 + i % 20) and None,
         ),
         Kind(
@@ -250,6 +224,7 @@ def kinds(folder: Path) -> dict[str, Kind]:
 def real_photos(folder: Path) -> Kind:
     """The sample photos, really read: round ``i`` logs the ``i``-th."""
     samples = sorted((SAMPLES / "photos").glob("*.jpg"))[1:]
+    folder.mkdir(exist_ok=True)
     book = folder / "real"
     sown = [str(SAMPLES / "lid.toml"), "--sown", "2026-08-22", "--crop", "basil", "--seeds", "2"]
     # in a child: the vision library must not start threads in the process that forks
@@ -262,9 +237,27 @@ def real_photos(folder: Path) -> Kind:
         book,
         lambda i: main(["log", str(book), str(samples[i]), "--quiet"]),
         lambda i: [str(samples[i])],
-        "SELECT p.path FROM photo p LEFT JOIN survey s ON s.sha256 = p.sha256"
-        " LEFT JOIN reading r ON r.survey = s.id AND r.site = 'A1'",
+        PHOTOS,
     )
+
+
+def uploads(folder: Path, kills: int, rng: random.Random) -> Tally:
+    """Photos sent to a server that is killed; what they show is said."""
+    begin(folder / "http").close()
+    shots = [photo(folder / "sent" / f"{i}.jpg", 1 + i % 20) for i in range(kills + 2)]
+    sprout.survey.survey_many = fake_survey_many({}, [])
+    return kill_uploads(Server(folder / "http", true=False), shots, rng)
+
+
+def true_uploads(folder: Path, kills: int, rng: random.Random) -> Tally:
+    """The sample photos, sent to ``sprout serve`` and really read; bytes behind a photo's end make it another."""
+    real_photos(folder / "serve")
+    samples = sorted((SAMPLES / "photos").glob("*.jpg"))[1:]
+    shots = []
+    for i in range(kills + 2):
+        shots.append(folder / "serve" / f"{i}.jpg")
+        shots[-1].write_bytes(samples[i % len(samples)].read_bytes() + bytes([i]))
+    return kill_uploads(Server(folder / "serve" / "real", true=True), shots, rng)
 
 
 def parallel_logs(folder: Path, programs: int) -> list[str]:
@@ -297,17 +290,20 @@ def parallel_logs(folder: Path, programs: int) -> list[str]:
 
 
 def kills_of(folder: Path, kills: int, *, real: int, seed: int) -> dict[str, Tally]:
-    """So many kills in all, ``real`` of them while a photo is really read, the others spread over the kinds."""
+    """So many kills in all: ``real`` of a log and of a server that truly read, the others spread over the kinds."""
     rng = random.Random(seed)
     made = kinds(folder)
+    kills -= 2 * real
     photo_header(photo(folder / "any.jpg", 1))  # now, not in every child, the decoders are imported
     tallies = {}
     for place, (name, kind) in enumerate(made.items()):
-        share = (kills - real) // len(made) + (place < (kills - real) % len(made))
+        share = kills // (len(made) + 1) + (place < kills % (len(made) + 1))
         tallies[name] = kill(kind, share, rng)
+    tallies["photo over HTTP"] = uploads(folder, kills // (len(made) + 1), rng)
     if real:
         kind = real_photos(folder)
         tallies[kind.name] = kill(kind, real, rng)
+        tallies["serve, truly read"] = true_uploads(folder, real, rng)
     return tallies
 
 
