@@ -18,6 +18,7 @@ from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Pose, fit_pose
 from sprout.registration.holes import find_circles, leafy
 from sprout.registration.naming import prefer, prefer_by_plants
+from sprout.registration.pyramid import Pyramid
 
 SIZE = (1134, 1512)
 
@@ -55,7 +56,7 @@ def overgrown(marked: tuple[Lid, LidView]) -> Drawing:
 def test_a_pose_is_pulled_onto_the_known_look(marked: tuple[Lid, LidView]) -> None:
     lid, known = marked
     drawing = draw_lid(lid, look_alikes=True, roll_deg=20, size=SIZE, seed=3)
-    beside = Comparison(drawing.rgb, known, lid)
+    beside = Comparison(Pyramid(drawing.rgb), known, lid)
     nothing = np.empty((0, 2))
     middle = drawing.registration.to_px(lid.sites_mm.mean(0)[None])[0]
     scale = float(drawing.registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
@@ -76,8 +77,8 @@ def test_a_pose_is_pulled_onto_the_known_look(marked: tuple[Lid, LidView]) -> No
 
 def test_the_plate_among_leaves_tells_where_the_lid_lies(marked: tuple[Lid, LidView], overgrown: Drawing) -> None:
     lid, known = marked
-    beside = Comparison(overgrown.rgb, known, lid)
-    poses = similar_poses(beside, find_circles(overgrown.rgb), lid)
+    beside = Comparison(Pyramid(overgrown.rgb), known, lid)
+    poses = similar_poses(beside, find_circles(Pyramid(overgrown.rgb)), lid)
     off = [
         np.linalg.norm(p.registration().to_px(lid.sites_mm)[:, None] - overgrown.sites_px[None], axis=2) for p in poses
     ]

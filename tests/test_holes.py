@@ -14,6 +14,7 @@ from skimage.segmentation import watershed
 
 from sprout.registration import Registration
 from sprout.registration.holes import find_circles, see_rims
+from sprout.registration.pyramid import Pyramid
 
 
 def drawn(
@@ -28,7 +29,7 @@ def drawn(
 
 def test_discs_are_found_where_they_are() -> None:
     truth = np.array([(120.3, 90.8, 22), (300.5, 240.2, 35), (520.7, 380.1, 48)])
-    found = find_circles(drawn([tuple(t) for t in truth]))
+    found = find_circles(Pyramid(drawn([tuple(t) for t in truth])))
     for x, y, r in truth:
         nearest = np.linalg.norm(found.centres[:3] - [x, y], axis=1).argmin()
         assert np.linalg.norm(found.centres[nearest] - [x, y]) < 2
@@ -37,7 +38,7 @@ def test_discs_are_found_where_they_are() -> None:
 
 
 def test_an_even_picture_has_no_circles() -> None:
-    assert (find_circles(drawn([])).support < 0.45).all()
+    assert (find_circles(Pyramid(drawn([]))).support < 0.45).all()
 
 
 def test_real_coins_in_rows_are_found() -> None:
@@ -50,7 +51,7 @@ def test_real_coins_in_rows_are_found() -> None:
     coins = label(binary_fill_holes(watershed(sobel(grey), markers) == 2))
     truth = [region for region in regionprops(coins) if region.area > 200]
     assert len(truth) == 24
-    found = find_circles(np.repeat(grey[..., None], 3, 2), least_px=0.02, most_px=0.09)
+    found = find_circles(Pyramid(np.repeat(grey[..., None], 3, 2)), least_px=0.02, most_px=0.09)
     centres = np.array([region.centroid[::-1] for region in truth])
     distance = np.linalg.norm(found.centres[:24, None] - centres[None], axis=2)
     circle, coin = linear_sum_assignment(distance)
@@ -65,7 +66,7 @@ def test_the_centre_of_a_rim_is_found_to_a_tenth_of_a_millimetre(shift: tuple[fl
     sites = np.array([[0.0, 0.0], [60.0, 0.0], [0.0, 60.0], [60.0, 60.0]])
     reg = Registration(np.array([[px_per_mm, 0, 150], [0, px_per_mm, 130], [0, 0, 1.0]]), 0.0, (480, 640), 0.0, "")
     true = reg.to_px(sites + shift)
-    rims = see_rims(drawn([(x, y, hole / 2 * px_per_mm) for x, y in true]), reg, sites, hole)
+    rims = see_rims(Pyramid(drawn([(x, y, hole / 2 * px_per_mm) for x, y in true])), reg, sites, hole)
     assert np.abs(rims.offset_mm - shift).max() < 0.1
     assert (rims.support > 0.9).all()
     assert rims.radius == pytest.approx(1.0, abs=0.03)
@@ -74,6 +75,6 @@ def test_the_centre_of_a_rim_is_found_to_a_tenth_of_a_millimetre(shift: tuple[fl
 def test_where_no_rim_is_nothing_is_said() -> None:
     sites = np.array([[0.0, 0.0], [60.0, 0.0]])
     reg = Registration(np.array([[3.0, 0, 150], [0, 3.0, 130], [0, 0, 1.0]]), 0.0, (480, 640), 0.0, "")
-    rims = see_rims(drawn([(150, 130, 45)]), reg, sites, 30.0)
+    rims = see_rims(Pyramid(drawn([(150, 130, 45)])), reg, sites, 30.0)
     assert rims.support[0] > 0.9
     assert rims.support[1] < 0.4

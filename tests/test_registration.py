@@ -25,6 +25,7 @@ from sprout.registration.alignment import LEVELS, Comparison
 from sprout.registration.camera import RISE_MM, Pose, fit_pose
 from sprout.registration.holes import Circles
 from sprout.registration.lattice import place
+from sprout.registration.pyramid import Pyramid
 
 
 def photo_of(drawing: Drawing) -> Photo:
@@ -150,7 +151,7 @@ def test_agreement_tells_a_right_registration_from_a_shifted_one() -> None:
     begun = register(first, lid)
     known = learn_view(first.rgb, begun, lid)
     shifted = replace(begun, homography=begun.homography @ np.array([[1, 0, 62.0], [0, 1, 0], [0, 0, 1]]))
-    beside = Comparison(first.rgb, known, lid)
+    beside = Comparison(Pyramid(first.rgb), known, lid)
     for level in LEVELS:
         assert beside.agreement(begun, level) > 0.9
         assert beside.agreement(shifted, level) < 0.6

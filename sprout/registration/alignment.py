@@ -19,6 +19,7 @@ from sprout.lid import Lid
 from sprout.registration.camera import Belief, Pose, slopes_px
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import Circles, leafy
+from sprout.registration.pyramid import Pyramid
 
 Grey = npt.NDArray[np.float32]
 
@@ -71,7 +72,7 @@ def _bare(rgb: npt.NDArray[np.uint8]) -> Grey:
 class Comparison:
     """A photo beside the known view of its lid: how well a pose makes them agree, and where the pose should move."""
 
-    def __init__(self, rgb: npt.NDArray[np.uint8], known: LidView, lid: Lid) -> None:
+    def __init__(self, picture: Pyramid, known: LidView, lid: Lid) -> None:
         self._levels = {}
         h, w = known.rgb.shape[:2]
         mask = known.shown.astype(np.uint8)
@@ -95,23 +96,18 @@ class Comparison:
                 first[0] + per_px[0] * np.arange(size[0]),
                 first[1] + per_px[1] * np.arange(size[1]),
             )
-        self._photo = [(1.0, rgb)]
-        while min(self._photo[-1][1].shape[:2]) > 64:
-            scale, last = self._photo[-1]
-            half = cv2.resize(last, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-            self._photo.append((scale / 2, np.asarray(half, np.uint8)))
+        self._picture = picture
         self._seen: dict[int, tuple[Grey, Grey]] = {}
         self._middle = lid.sites_mm.mean(0)
 
     def _now(self, registration: Registration, level: _Level) -> tuple[Grey, Grey]:
         """Log lightness of the photo straightened to a level, and where both show the bare plane (0 to 1)."""
-        wanted = 1 / (level.mm_per_px * float(registration.px_per_mm(self._middle[None])[0]))
-        k = int(np.clip(np.floor(np.log2(1.4 / max(wanted, 1e-6))), 0, len(self._photo) - 1)) if wanted < 1.4 else 0
-        scale, rgb = self._photo[k]
+        k = self._picture.level(level.mm_per_px * float(registration.px_per_mm(self._middle[None])[0]))
         if k not in self._seen:
+            rgb = self._picture.halved(k)
             self._seen[k] = (log_light(rgb), _bare(rgb))
         light, bare = self._seen[k]
-        at = ((registration.grid_px(level.x_mm, level.y_mm) + 0.5) * scale - 0.5).astype(np.float32)
+        at = self._picture.places(registration.grid_px(level.x_mm, level.y_mm), k)
         now = cv2.remap(light, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         shown = cv2.remap(bare, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
         return np.asarray(now, np.float32), np.asarray((shown > 0.8) * level.shown, np.float32)
@@ -119,8 +115,7 @@ class Comparison:
     @property
     def size_px(self) -> tuple[int, int]:
         """(height, width) of the working picture."""
-        h, w = self._photo[0][1].shape[:2]
-        return h, w
+        return self._picture.size_px
 
     def samples(self) -> tuple[Array, Grey]:
         """Places on the lid (n, 2) in mm, holes left out, some hundred, and the view's log lightness there (n,)."""
@@ -133,12 +128,10 @@ class Comparison:
 
     def smallest(self) -> tuple[Grey, Grey, float]:
         """The photo's log lightness at about 250 px, where no plant is seen (0 or 1), and how much it was shrunk."""
-        scale, rgb = next(p for p in self._photo if max(p[1].shape[:2]) <= 2 * _SMALL_PX)
-        shrink = min(1.0, _SMALL_PX / max(rgb.shape[:2]))
-        small = np.asarray(cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
+        small, shrink = self._picture.shrunk(_SMALL_PX)
         bare = 1 - cv2.dilate(leafy(small), np.ones((3, 3), np.uint8))
         light = cv2.GaussianBlur(log_light(small), (0, 0), 1.0)
-        return np.asarray(light, np.float32), np.asarray(bare, np.float32), scale * shrink
+        return np.asarray(light, np.float32), np.asarray(bare, np.float32), shrink
 
     def agreement(self, registration: Registration, reduce: int) -> float:
         """Correlation of photo and view at a level, -1 to 1, slow changes of light left out."""

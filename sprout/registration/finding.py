@@ -16,9 +16,10 @@ from sprout.photo import Photo
 from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
-from sprout.registration.holes import Circles, Rims, find_circles, leafy, see_rims
+from sprout.registration.holes import SEARCH_PX, Circles, Rims, find_circles, leafy, see_rims
 from sprout.registration.lattice import grow, place
 from sprout.registration.naming import prefer, prefer_by_plants
+from sprout.registration.pyramid import Pyramid
 from sprout.registration.tags import find_tags
 
 CORNER_PX = 0.7
@@ -99,7 +100,7 @@ def _from_tags(tags_px: dict[int, Array], known: LidView, lid: Lid, size_px: tup
 
 
 def _refine(
-    photo: Photo,
+    picture: Pyramid,
     lid: Lid,
     pose: Pose,
     tags_px: dict[int, Array],
@@ -117,7 +118,7 @@ def _refine(
     limit: Array | float = 0.3 * lid.hole_mm
     best: tuple[float, _Candidate] | None = None
     for level in levels if beside is not None else (2, 2, 2):
-        rims = see_rims(photo.rgb, pose.rims, lid.sites_mm, lid.hole_mm)
+        rims = see_rims(picture, pose.rims, lid.sites_mm, lid.hole_mm)
         off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
         # beside a view the surest rims come first, and others once the pose can tell which are true
         used = (rims.support > (sure if level > 2 else LEAST_RIM)) & (off < limit)
@@ -232,49 +233,57 @@ def _misfits(photo: Photo, lid: Lid, candidate: _Candidate) -> float:
     return float(np.where(no_hole, 1.0, 0.5 * stray).sum())
 
 
-def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
-    """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
+def _laid(
+    photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], circles: Circles, *, many: bool
+) -> list[tuple[float, _Candidate]]:
+    """Ways to lay the lid over circles, refined, with their marks, best first; ``many`` are tried if few holes show."""
     scale = None
     if tags_px and lid.tags:
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
         scale = float(np.median(sides)) / lid.tags.size_mm
-    circles = find_circles(photo.rgb)
-    placements = place(circles, lid, photo.rgb.shape[:2], px_per_mm=scale)
-    if known is None and (not placements or (placements[0].circle >= 0).mean() < FEW):
-        placements = place(circles, lid, photo.rgb.shape[:2], px_per_mm=scale, most=48)
+    placements = place(circles, lid, picture.size_px, px_per_mm=scale)
+    if many and (not placements or (placements[0].circle >= 0).mean() < FEW):
+        placements = place(circles, lid, picture.size_px, px_per_mm=scale, most=48)
     close = [p for p in placements[:12] if p.score >= RIVAL * placements[0].score]
-    refined = [(p.score, c) for p in close if (c := _refine(photo, lid, p.fit.pose, tags_px, None)) is not None]
-    if not refined and known is None:
-        raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
+    refined = [(p.score, c) for p in close if (c := _refine(picture, lid, p.fit.pose, tags_px, None)) is not None]
     # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
-    marks = [score + c.support - _misfits(photo, lid, c) for score, c in refined]
-    order = np.argsort(marks)[::-1]
-    rivals: list[_Candidate] = [refined[k][1] for k in order]
-    lead = marks[order[0]] - marks[order[1]] if len(rivals) > 1 else np.inf
-    if known is None and lead < LEAST_LEAD:
-        raise NotRegistered(
-            photo.path,
-            "there is more than one way to lay the lid over the holes that show",
-            "uncover a hole in each corner for the photo, or give a photo of the empty lid",
-        )
-    if known is None or (rivals and rivals[0].used.mean() > DECISIVE and lead >= LEAST_LEAD):
-        return rivals[0]
-    beside = Comparison(photo.rgb, known, lid)
+    return sorted(((score + c.support - _misfits(photo, lid, c), c) for score, c in refined), key=lambda m: -m[0])
+
+
+def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
+    """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
+    for search_px in SEARCH_PX:
+        circles = find_circles(picture, search_px=search_px)
+        marked = _laid(photo, picture, lid, tags_px, circles, many=known is None and search_px == SEARCH_PX[-1])
+        lead = marked[0][0] - marked[1][0] if len(marked) > 1 else np.inf
+        if marked and lead >= LEAST_LEAD and marked[0][1].used.mean() > DECISIVE:
+            return marked[0][1]
+    if known is None:
+        if not marked:
+            raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
+        if lead < LEAST_LEAD:
+            raise NotRegistered(
+                photo.path,
+                "there is more than one way to lay the lid over the holes that show",
+                "uncover a hole in each corner for the photo, or give a photo of the empty lid",
+            )
+        return marked[0][1]
+    beside = Comparison(picture, known, lid)
     ways = [rotation for rotation, _, _ in symmetries(lid)]
     starts = [
         max((_turned(c.fit.pose, r) for r in ways), key=lambda way: beside.agreement(way.registration(), 4))
-        for c in rivals
+        for _, c in marked
     ]
     # the few that as much speaks for are laid beside the view; only if none will do the whole picture is searched
     close_by = [
         again
-        for k, start in zip(order.tolist(), starts, strict=True)
-        if marks[order[0]] - marks[k] < LEAST_LEAD and refined[k][1].used.mean() > PLAIN
-        if (again := _refine(photo, lid, start, tags_px, None, beside=beside, levels=(4, 2, 2))) is not None
+        for (mark, c), start in zip(marked, starts, strict=True)
+        if marked[0][0] - mark < LEAST_LEAD and c.used.mean() > PLAIN
+        if (again := _refine(picture, lid, start, tags_px, None, beside=beside, levels=(4, 2, 2))) is not None
     ]
     if close_by and (plain := max(close_by, key=lambda c: c.alike)).alike > ALIKE:
         return plain
-    return _by_view(photo, lid, circles, starts, tags_px, beside)
+    return _by_view(photo, picture, lid, circles, starts, tags_px, beside)
 
 
 def _apart(marked: list[tuple[float, Pose]], lid: Lid, most: int) -> list[Pose]:
@@ -289,7 +298,13 @@ def _apart(marked: list[tuple[float, Pose]], lid: Lid, most: int) -> list[Pose]:
 
 
 def _by_view(
-    photo: Photo, lid: Lid, circles: Circles, starts: list[Pose], tags_px: dict[int, Array], beside: Comparison
+    photo: Photo,
+    picture: Pyramid,
+    lid: Lid,
+    circles: Circles,
+    starts: list[Pose],
+    tags_px: dict[int, Array],
+    beside: Comparison,
 ) -> _Candidate:
     """The way to lay the lid over the photo that looks most like the known view."""
     tree = cKDTree(circles.centres)
@@ -301,7 +316,7 @@ def _by_view(
                 rough.append((beside.agreement(grown[0].pose.registration(), 4), grown[0].pose))
     better: list[_Candidate] = []
     for pose in _apart(rough, lid, 6):
-        tried = (_refine(photo, lid, pose, tags_px, None, beside=beside, sure=sure) for sure in SURE)
+        tried = (_refine(picture, lid, pose, tags_px, None, beside=beside, sure=sure) for sure in SURE)
         better += [candidate for candidate in tried if candidate is not None]
         if better and max(c.alike for c in better) > SETTLED:
             break
@@ -309,7 +324,7 @@ def _by_view(
         again
         for pose in _apart([(c.alike, c.fit.pose) for c in better], lid, 2)
         for rotation, _, _ in symmetries(lid)
-        if (again := _refine(photo, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
+        if (again := _refine(picture, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
     ]
     found.sort(key=lambda c: -c.alike)
     if not found or found[0].alike < ALIKE:
@@ -348,14 +363,14 @@ def register(
     NotRegistered
         If the lid is not found, or not surely enough; ``SidesUnsure`` if only the labels are in doubt.
     """
-    size = photo.rgb.shape[:2]
+    picture = Pyramid(photo.rgb)
     tags_px = find_tags(photo.rgb, lid.tags) if lid.tags else {}
     candidate: _Candidate | None = None
-    by_tags = _from_tags(tags_px, known, lid, size) if known is not None and len(tags_px) else None
+    by_tags = _from_tags(tags_px, known, lid, picture.size_px) if known is not None and len(tags_px) else None
     if by_tags is not None:
-        candidate = _refine(photo, lid, by_tags, tags_px, known)
+        candidate = _refine(picture, lid, by_tags, tags_px, known)
     if candidate is None:
-        candidate = _by_holes(photo, lid, tags_px, known)
+        candidate = _by_holes(photo, picture, lid, tags_px, known)
     pose = candidate.fit.pose
     seen = int(candidate.used.sum())
     least = max(4, int(np.ceil(LEAST_SEEN * len(lid.labels))))

@@ -15,9 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.registration.geometry import Array, Registration
+from sprout.registration.pyramid import Pyramid
 
-SEARCH_PX = 800
-"""Long side of the picture on which candidates are searched."""
+Grey = npt.NDArray[np.float32]
+
+SEARCH_PX = (400, 800)
+"""Long side of the picture on which candidates are searched: where holes are plain to see, and where they are not."""
+_VOTE = 1e4
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,21 +35,15 @@ class Circles:
 
 def _gradient(rgb: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
     """Gradient (gx, gy) of the channel that changes most at each pixel, on a perceptual scale (CIELAB)."""
-    lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
-    best: npt.NDArray[np.float32] | None = None
-    gx = gy = np.empty(0, np.float32)
-    for channel, weight in zip(cv2.split(lab), (1.0, 1.6, 1.6), strict=True):
-        smooth = cv2.GaussianBlur(channel, (0, 0), 1.0)
-        x = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=weight / 16)
-        y = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=weight / 16)
+    smooth = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), (0, 0), 1.0)
+    best = np.zeros(rgb.shape[:2], np.float32)
+    gx, gy = np.zeros_like(best), np.zeros_like(best)
+    for channel, weight in zip(cv2.split(smooth), (1.0, 1.6, 1.6), strict=True):
+        x, y = (cv2.Scharr(channel, cv2.CV_32F, *d, scale=weight / 16) for d in ((1, 0), (0, 1)))
         size = x * x + y * y
-        if best is None:
-            best, gx, gy = size, x, y
-        else:
-            stronger = size > best
-            gx = np.where(stronger, x, gx)
-            gy = np.where(stronger, y, gy)
-            best = np.maximum(best, size)
+        stronger = size > best
+        for kept, new in ((gx, x), (gy, y), (best, size)):
+            np.copyto(kept, new, where=stronger)
     return gx, gy
 
 
@@ -61,24 +59,39 @@ def _within_leaf(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     return np.asarray(cv2.erode(leafy(rgb), np.ones((5, 5), np.uint8)) > 0)
 
 
-def _thin_edges(gx: npt.NDArray[np.float32], gy: npt.NDArray[np.float32]) -> tuple[Array, Array, Array, Array]:
-    """Pixels that are a maximum of the gradient along the gradient: x, y and the unit direction (ux, uy)."""
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    """Pixels that are a maximum of the gradient along the gradient: places x, y and unit direction (ux, uy), (n,)."""
+
+    x: Grey
+    y: Grey
+    ux: Grey
+    uy: Grey
+
+
+def _thin_edges(rgb: npt.NDArray[np.uint8], pictures: int = 1) -> _Edges:
+    """The edges of a picture, or of several of one size that stand one below the other; those within leaf left out."""
+    gx, gy = _gradient(rgb)
     # not cv2.magnitude: its last bit depends on where memory lies, and equal neighbours are compared below
     size = np.sqrt(gx * gx + gy * gy)
+    strips = size.reshape(pictures, -1, size.shape[1])
     # the weak rim of a sticker on a lid of its own colour must pass; noise of a dark photo must not
-    floor = max(1.2, 1.3 * float(np.median(size)))
-    y, x = np.nonzero(size[2:-2, 2:-2] > floor)
-    y, x = y + 2, x + 2
+    floor = np.maximum(1.2, 1.3 * np.median(strips.reshape(pictures, -1)[:, ::7], axis=1))
+    strong = strips > floor[:, None, None]
+    strong[:, :2] = strong[:, -2:] = strong[:, :, :2] = strong[:, :, -2:] = False
+    y, x = np.nonzero(strong.reshape(size.shape) & ~_within_leaf(rgb))
     s = size[y, x]
     ux, uy = gx[y, x] / s, gy[y, x] / s
-    dx, dy = np.rint(ux).astype(int), np.rint(uy).astype(int)
-    keep = (s >= size[y + dy, x + dx]) & (s > size[y - dy, x - dx])
-    return x[keep].astype(float), y[keep].astype(float), ux[keep].astype(float), uy[keep].astype(float)
+    ahead = np.rint(uy).astype(int) * size.shape[1] + np.rint(ux).astype(int)
+    here = y * size.shape[1] + x
+    keep = (s >= size.ravel()[here + ahead]) & (s > size.ravel()[here - ahead])
+    return _Edges(x[keep].astype(np.float32), y[keep].astype(np.float32), ux[keep], uy[keep])
 
 
 def find_circles(
-    rgb: npt.NDArray[np.uint8],
+    picture: Pyramid,
     *,
+    search_px: int = SEARCH_PX[-1],
     least_px: float = 0.008,
     most_px: float = 0.11,
     most: int = 160,
@@ -87,52 +100,53 @@ def find_circles(
 
     Parameters
     ----------
-    rgb:
-        (h, w, 3) uint8.
+    search_px:
+        Long side of the picture on which they are searched.
     least_px, most_px:
         Range of radii as a share of the picture's long side.
     most:
         How many candidates at the most.
     """
-    shrink = min(1.0, SEARCH_PX / max(rgb.shape[:2]))
-    small = cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else rgb
+    small, shrink = picture.shrunk(search_px)
     h, w = small.shape[:2]
-    x, y, ux, uy = _thin_edges(*_gradient(small))
-    bare = ~_within_leaf(small)[y.astype(int), x.astype(int)]
-    x, y, ux, uy = x[bare], y[bare], ux[bare], uy[bare]
+    edges = _thin_edges(small)
+    ways = np.array([1, -1], np.float32)[:, None]
+    x, y = np.tile(edges.x + 0.5, 2), np.tile(edges.y + 0.5, 2)
+    ux, uy = (ways * edges.ux).ravel(), (ways * edges.uy).ravel()
     long = max(h, w)
     radii = np.geomspace(max(4.0, least_px * long), most_px * long, 30)
-    stack = np.empty((len(radii), h, w), np.float32)
+    best, size = np.zeros((h, w), np.float32), np.zeros((h, w), np.uint8)
     for i, r in enumerate(radii):
         # the cell is as wide as a tilted rim scatters its votes; wide ones are counted on a coarser grid
         sigma = 0.7 + 0.045 * r
         cell = 2 if sigma > 1.8 else 1
         rows, columns = -(-h // cell), -(-w // cell)
-        votes = np.zeros(rows * columns, np.int64)
-        for sign in (1, -1):
-            cx, cy = (x + (sign * r * ux + 0.5)).astype(np.int32), (y + (sign * r * uy + 0.5)).astype(np.int32)
-            inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
-            votes += np.bincount((cy // cell * columns + cx // cell)[inside], minlength=rows * columns)
+        cx, cy = x + np.float32(r) * ux, y + np.float32(r) * uy
+        inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
+        cx, cy = cx[inside].astype(np.int32) // cell, cy[inside].astype(np.int32) // cell
+        votes = np.bincount(cy * columns + cx, minlength=rows * columns)
         grid = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), sigma / cell)
-        grid *= sigma**2 / r / cell**2
-        stack[i] = grid if cell == 1 else cv2.resize(grid, (columns * 2, rows * 2))[:h, :w]
-    # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
-    np.round(stack, 4, out=stack)
-    best = stack.max(0)
-    peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > 0.25)
+        # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
+        grid = np.rint(grid * np.float32(_VOTE * sigma**2 / r / cell**2))
+        if cell > 1:
+            grid = np.rint(cv2.resize(grid, (columns * cell, rows * cell))[:h, :w])
+        better = grid > best
+        np.copyto(best, grid, where=better)
+        size[better] = i
+    peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > 0.25 * _VOTE)
     py, px = np.nonzero(peak)
     order = np.argsort(-best[py, px], kind="stable")[: 3 * most]
-    found: list[tuple[float, float, float, float]] = []
-    for k in order:
-        column = stack[:, py[k], px[k]]
-        i = int(column.argmax())
-        candidate = (float(px[k]), float(py[k]), float(radii[i]), float(column[i]))
-        if all(np.hypot(candidate[0] - f[0], candidate[1] - f[1]) > 0.5 * min(candidate[2], f[2]) for f in found):
-            found.append(candidate)
-        if len(found) == most:
-            break
-    table = np.array(found, float).reshape(-1, 4)
-    return Circles((table[:, :2] + 0.5) / shrink - 0.5, table[:, 2] / shrink, table[:, 3])
+    py, px = py[order], px[order]
+    radius = radii[size[py, px]]
+    apart = np.hypot(np.subtract.outer(px, px), np.subtract.outer(py, py))
+    same = apart <= 0.5 * np.minimum.outer(radius, radius)
+    kept: list[int] = []
+    for k in range(len(order)):
+        if not same[k, kept].any():
+            kept.append(k)
+    kept = kept[:most]
+    centres = np.column_stack([px[kept], py[kept]])
+    return Circles((centres + 0.5) / shrink - 0.5, radius[kept] / shrink, best[py[kept], px[kept]] / _VOTE)
 
 
 RIM = (0.78, 1.42)
@@ -140,6 +154,7 @@ RIM = (0.78, 1.42)
 _UNIT = 26.0
 _HALF = 46
 _REACH = 9
+_BINS = 36
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +179,7 @@ class Rims:
     spread: Array
 
 
-def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: Array, hole_mm: float) -> Rims:
+def see_rims(picture: Pyramid, registration: Registration, sites_mm: Array, hole_mm: float) -> Rims:
     """Find the rim round each predicted hole on the straightened patch, where rims are circles.
 
     All holes of a lid look alike: the radius on which most of them agree weighs more at each of them.
@@ -173,64 +188,62 @@ def see_rims(rgb: npt.NDArray[np.uint8], registration: Registration, sites_mm: A
     side = 2 * _HALF + 1
     step = (np.arange(side) - _HALF) * mm_px
     n = len(sites_mm)
+    # the patches stand one below the other
     at = np.concatenate([registration.grid_px(x + step, y + step) for x, y in sites_mm])
-    scale = float(np.median(registration.px_per_mm(sites_mm))) * mm_px
-    source, placed = rgb, at
-    if scale > 1.6:
-        shrink = 1 / round(scale)
-        size = round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink)
-        source = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
-        placed = ((at + 0.5) * (np.array(size) / rgb.shape[1::-1]) - 0.5).astype(np.float32)
-    patches = cv2.remap(source, placed, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    inside = np.asarray(np.all((at >= 0) & (at <= [rgb.shape[1] - 1, rgb.shape[0] - 1]), axis=-1))
-    inside &= ~_within_leaf(patches)
-    radii = np.arange(RIM[0] * _UNIT, RIM[1] * _UNIT, 0.75)
-    cells = 2 * _REACH + 1
-    votes = np.zeros((n, len(radii), cells, cells), np.float32)
-    signed = np.concatenate([radii, -radii])[:, None]
-    slot = np.tile(np.arange(len(radii)), 2)[:, None] * cells * cells
-    edges = []
-    for k in range(n):
-        gx, gy = _gradient(patches[k * side : (k + 1) * side])
-        x, y, ux, uy = _thin_edges(gx, gy)
-        seen = inside[k * side : (k + 1) * side][y.astype(int), x.astype(int)]
-        x, y, ux, uy = x[seen] - _HALF, y[seen] - _HALF, ux[seen], uy[seen]
-        edges.append((x, y, ux, uy))
-        cx = np.rint(x + signed * ux + _REACH).astype(int)
-        cy = np.rint(y + signed * uy + _REACH).astype(int)
-        hit = (cx >= 0) & (cx < cells) & (cy >= 0) & (cy < cells)
-        votes[k] = np.bincount((slot + cy * cells + cx)[hit], minlength=votes[k].size).reshape(votes[k].shape)
-    apart = np.subtract.outer(np.arange(cells), np.arange(cells))
-    blur = np.exp(-0.5 * (apart / 1.2) ** 2) / (1.2 * np.sqrt(2 * np.pi))
-    votes = (blur @ votes @ blur / (2 * np.pi * radii[:, None, None])).astype(np.float32)
-    np.round(votes, 4, out=votes)
+    level = picture.level(float(np.median(registration.px_per_mm(sites_mm))) * mm_px)
+    patches = cv2.remap(
+        picture.halved(level), picture.places(at, level), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    edges = _thin_edges(np.asarray(patches, np.uint8), n)
+    site, row = np.divmod(edges.y.astype(int), side)
+    x, y, ux, uy = edges.x - _HALF, (row - _HALF).astype(np.float32), edges.ux, edges.uy
+    h, w = picture.size_px
+    seen_at = at[edges.y.astype(int), edges.x.astype(int)]
+    # what is drawn beyond the photo's border is no edge, nor is one that passes the middle by
+    near = np.abs(x * uy - y * ux) < 1.5 * _REACH
+    near &= np.all((seen_at >= 0) & (seen_at <= [w - 1, h - 1]), axis=1)
+    site, x, y, ux, uy = site[near], x[near], y[near], ux[near], uy[near]
+    radii = np.arange(RIM[0] * _UNIT, RIM[1] * _UNIT, 0.75, dtype=np.float32)
+    votes = _votes(n, radii, site, (x, y), (ux, uy))
     common = cv2.GaussianBlur(votes.max((2, 3)).clip(0, 0.1).sum(0).reshape(1, -1), (0, 0), 1.5).ravel()
     weight = 0.2 + 0.8 * (common / max(float(common.max()), 1e-9)) ** 2
-    offset, radius, support, spread = np.full((n, 2), np.nan), np.full(n, np.nan), np.zeros(n), np.full(n, np.nan)
-    for k, (x, y, ux, uy) in enumerate(edges):
-        weighed = np.round(votes[k] * weight[:, None, None], 4)
-        best, cy, cx = np.unravel_index(int(weighed.argmax()), weighed.shape)
-        c, r = np.array([cx - _REACH, cy - _REACH], float), float(radii[best])
-        for _ in range(4):
-            dx, dy = x - c[0], y - c[1]
-            distance = np.hypot(dx, dy)
-            along = np.abs(dx * ux + dy * uy) / np.maximum(distance, 1e-9)
-            on = (np.abs(distance - r) < 2.2) & (along > 0.92)
-            if on.sum() < 12:
-                break
-            nx, ny = dx[on] / distance[on], dy[on] / distance[on]
-            # a weak prior holds the centre where only a short arc is seen
-            normal = np.column_stack([nx, ny, np.ones(on.sum())])
-            system = normal.T @ normal + np.diag([1.0, 1.0, 0.1])
-            change = np.linalg.solve(system, normal.T @ (distance[on] - r))
-            c += change[:2]
-            r += float(change[2])
-        else:
-            bins = np.unique((np.arctan2(dy[on], dx[on]) * 36 / (2 * np.pi)).astype(int) % 36)
-            support[k] = len(bins) / 36
-            left = np.std(distance[on] - r) + 0.5
-            spread[k] = (
-                mm_px * left * float(np.sqrt(np.linalg.inv(normal.T @ normal / 2.5 + np.eye(3) * 1e-3)[:2, :2].trace()))
-            )
-            offset[k], radius[k] = c * mm_px, r / _UNIT
-    return Rims(offset, radius, support, spread)
+    best = np.round(votes * weight[:, None, None], 4).reshape(n, -1).argmax(1)
+    which, row, column = np.unravel_index(best, votes.shape[1:])
+    circle = np.column_stack([column - _REACH, row - _REACH, radii[which]]).astype(float)
+    seen = np.ones(n, bool)
+    for _ in range(4):
+        dx, dy = x - circle[site, 0], y - circle[site, 1]
+        distance = np.hypot(dx, dy)
+        off = distance - circle[site, 2]
+        on = (np.abs(off) < 2.2) & (np.abs(dx * ux + dy * uy) > 0.92 * distance)
+        normal = np.column_stack([dx[on], dy[on], distance[on], off[on] * distance[on]]) / distance[on, None]
+        products = (normal[:, :, None] * normal[:, None]).reshape(-1, 16)
+        slot = site[on, None] * 16 + np.arange(16)
+        sums = np.bincount(slot.ravel(), products.ravel(), minlength=16 * n).reshape(n, 4, 4)
+        seen &= sums[:, 2, 2] >= 12
+        # a weak prior holds the centre where only a short arc is seen
+        circle += np.linalg.solve(sums[:, :3, :3] + np.diag([1.0, 1.0, 0.1]), sums[:, :3, 3:])[..., 0]
+    bins = (np.arctan2(dy[on], dx[on]) * (_BINS / (2 * np.pi))).astype(int) % _BINS
+    support = (np.bincount(site[on] * _BINS + bins, minlength=n * _BINS).reshape(n, _BINS) > 0).mean(1)
+    count = np.maximum(sums[:, 2, 2], 1)
+    left = np.sqrt(np.maximum(sums[:, 3, 3] / count - (sums[:, 2, 3] / count) ** 2, 0)) + 0.5
+    variance = np.linalg.inv(sums[:, :3, :3] / 2.5 + 1e-3 * np.eye(3))
+    spread = mm_px * left * np.sqrt(variance[:, 0, 0] + variance[:, 1, 1])
+    nothing = np.where(seen, 0.0, np.nan)
+    return Rims(
+        circle[:, :2] * mm_px + nothing[:, None], circle[:, 2] / _UNIT + nothing, support * seen, spread + nothing
+    )
+
+
+def _votes(n: int, radii: Grey, site: npt.NDArray[np.int64], at: tuple[Grey, Grey], way: tuple[Grey, Grey]) -> Grey:
+    """Share of a circle's rim that votes for it, by site, radius and place round the predicted centre."""
+    cells = 2 * _REACH + 1
+    signed = np.concatenate([radii, -radii])[:, None]
+    column, row = (np.rint(p + signed * u + _REACH).astype(np.int32) for p, u in zip(at, way, strict=True))
+    slot = site * len(radii) + np.tile(np.arange(len(radii)), 2)[:, None]
+    hit = (column >= 0) & (column < cells) & (row >= 0) & (row < cells)
+    cell = ((slot * cells + row) * cells + column)[hit]
+    votes = np.bincount(cell, minlength=n * len(radii) * cells**2).reshape(n, len(radii), cells, cells)
+    apart = np.subtract.outer(np.arange(cells), np.arange(cells))
+    blur = np.exp(-0.5 * (apart / 1.2) ** 2) / (1.2 * np.sqrt(2 * np.pi))
+    return np.round(blur @ votes @ blur / (2 * np.pi * radii[:, None, None]), 4).astype(np.float32)

@@ -25,6 +25,7 @@ from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array
 from sprout.registration.holes import Circles, find_circles, see_rims
 from sprout.registration.lattice import first_poses, grow, place
+from sprout.registration.pyramid import Pyramid
 
 RULER_MM = 0.5
 """Standard error of a length read off a ruler from centre to centre (common practice)."""
@@ -168,7 +169,7 @@ def learn_lid(
     """
     layout = _Layout(pattern, rows, columns, ring_sites, centre_site)
     _check(layout, length_mm, between)
-    circles = find_circles(photo.rgb)
+    circles = find_circles(Pyramid(photo.rgb))
     refusal = NotRegistered(
         photo.path, "no such lid was found", "check rows and columns; photograph the empty lid from straight above"
     )
@@ -242,7 +243,7 @@ def _refine(photo: Photo, layout: _Layout, circles: Circles, proportions: Array,
     limit = 0.3 * hole
     for _ in range(3):
         lid = layout.trial(proportions, hole_mm=hole)
-        rims = see_rims(photo.rgb, pose.rims, lid.sites_mm, hole)
+        rims = see_rims(Pyramid(photo.rgb), pose.rims, lid.sites_mm, hole)
         off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
         used = (rims.support > 0.4) & (off < limit)
         if used.any():
@@ -335,7 +336,7 @@ def _further_holes(photo: Photo, learned: _Learned) -> int:
         places = np.column_stack([x.ravel() * along, y.ravel() * between])
     apart = np.linalg.norm(places[:, None] - lid.sites_mm[None], axis=2).min(1)
     places = places[apart > 0.4 * _spacing(lid)]
-    known = see_rims(photo.rgb, learned.fit.pose.rims, np.concatenate([lid.sites_mm, places]), lid.hole_mm)
+    known = see_rims(Pyramid(photo.rgb), learned.fit.pose.rims, np.concatenate([lid.sites_mm, places]), lid.hole_mm)
     off = np.linalg.norm(np.nan_to_num(known.offset_mm, nan=1e6), axis=1)
     alike = (known.support > 0.6) & (off < 0.12 * lid.hole_mm) & (np.abs(np.log(known.radius)) < 0.1)
     return int(alike[len(lid.labels) :].sum())
