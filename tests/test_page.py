@@ -32,7 +32,7 @@ from sprout.errors import UsageError
 from sprout.page import access, guard, server
 from sprout.page.access import Codes, Phones, Rate
 from sprout.page.guard import FORM_BYTES, HEADERS, PHOTO_BYTES, Guard
-from sprout.page.uploads import Arrival, Busy, Outcome, Reader, harmless, read_into_book
+from sprout.page.uploads import Arrival, Busy, Outcome, Reader, harmless, read_into_book, set_down, sweep
 from sprout.settings import Settings
 
 PAGES = ("/", "/notes", "/curves", "/days", "/phones", "/site/A1", f"/day/{on(6)}")
@@ -462,6 +462,81 @@ def test_connections_that_ask_for_nothing_are_closed(tmp_path: Path, monkeypatch
             assert (b" 200 " in answer) == said.startswith(whole)
 
 
+def slow_upload(page: Page, phone: Phone) -> socket.socket:
+    """The first bytes of an upload whose rest is long in coming."""
+    host, port = page.address.removeprefix("http://").split(":")
+    cookie = "; ".join(f"{k}={v}" for k, v in phone.client.cookies.items())
+    line = socket.create_connection((host, int(port)), timeout=30)
+    line.sendall(
+        f"POST /photo HTTP/1.1\r\nHost: {host}:{port}\r\nCookie: {cookie}\r\nContent-Length: 50000000\r\n"
+        f"Content-Type: multipart/form-data; boundary=b\r\n\r\n--b\r\n".encode()
+    )
+    return line
+
+
+def test_slow_uploads_hold_up_nobody_and_come_to_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(Guard.__init__.__kwdefaults__, "upload_s", 1.5)
+    monkeypatch.setattr(Rate, "take", lambda self, key: True)
+    begin(tmp_path / "book").close()
+    with served(tmp_path / "book") as page, Phone(page) as phone:
+        lines = [slow_upload(page, phone) for _ in range(15)]
+        phone.see("/")  # while they drip
+        waiting = dict(enumerate(lines))
+        answers: dict[int, bytes] = {}
+        while waiting:
+            for k, line in list(waiting.items()):
+                line.settimeout(0.02)
+                with contextlib.suppress(TimeoutError):
+                    answers[k] = line.recv(4096)
+                    del waiting[k]
+                    continue
+                with contextlib.suppress(ConnectionError):
+                    line.sendall(b"x")
+        assert all(b" 408 " in answer for answer in answers.values())
+        for line in lines:
+            line.close()
+        phone.see("/")
+        assert list(rows(page)) == []
+
+
+def test_one_peer_cannot_take_all_connections(tmp_path: Path) -> None:
+    begin(tmp_path / "book").close()
+    with served(tmp_path / "book") as page:
+        host, port = page.address.removeprefix("http://").split(":")
+        lines = [socket.create_connection((host, int(port)), timeout=30) for _ in range(80)]
+        try:
+            other = socket.create_connection((host, int(port)), timeout=30, source_address=("127.0.0.2", 0))
+        except OSError as e:
+            pytest.skip(f"this machine has but one address of its own ({e})")
+        other.sendall(f"GET /pair HTTP/1.1\r\nHost: {host}:{port}\r\nConnection: close\r\n\r\n".encode())
+        assert b" 200 " in other.recv(4096)
+        for line in [other, *lines]:
+            line.close()
+
+
+def test_a_phone_that_goes_away_is_no_fault(page: Page, phone: Phone, capfd: pytest.CaptureFixture[str]) -> None:
+    for _ in range(3):
+        slow_upload(page, phone).close()
+    phone.see("/")
+    time.sleep(0.2)
+    assert "fault" not in capfd.readouterr().err
+    assert len(rows(page)) == 2
+
+
+def test_the_sender_does_not_choose_the_decoder(page: Page, phone: Phone) -> None:
+    for charset in ("undefined", "utf-7", "idna", '"utf-7"', "utf-8; charset=utf-7", "utf-8'x"):
+        for kind in (
+            f"multipart/form-data; boundary=b; charset={charset}",
+            f"multipart/form-data; charset*=x''{charset}",
+        ):
+            for path in ("/note", "/pair"):
+                answer = phone.client.post(path, content=b"--b--\r\n", headers={"content-type": kind})
+                assert answer.status_code == 415, kind
+    data = phone.hidden() | {"kind": "topup", "litres": "1"}
+    kind = {"content-type": "application/x-www-form-urlencoded; charset=UTF-8"}
+    assert phone.client.post("/note", data=data, headers=kind).status_code == 303
+
+
 def test_photos_come_at_a_bearable_rate(page: Page, phone: Phone) -> None:
     found = [phone.upload(b"no photo").status_code for _ in range(12)]
     assert found == [303] * 10 + [429] * 2
@@ -655,6 +730,33 @@ def test_no_form_breaks_the_page(page: Page, phone: Phone, path: str, fields: di
 
 
 # the process that reads, the addresses, the command
+
+
+def test_photos_that_a_killed_page_left_are_deleted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    with set_down(io.BytesIO(b"photo"), "x.jpg") as file:
+        folder = file.parent
+        sweep()
+        assert file.read_bytes() == b"photo"  # of a page that runs
+        os.utime(folder, (0, 0))
+        (tmp_path / "sprout-upload-elsewhere").symlink_to(tmp_path)
+        sweep()
+        assert not folder.exists()
+    assert [p.name for p in tmp_path.iterdir()] == ["sprout-upload-elsewhere"]
+
+
+def test_the_reading_process_deletes_the_photo_of_a_page_that_was_killed(tmp_path: Path) -> None:
+    begin(tmp_path / "book").close()
+    (tmp_path / "sent").mkdir()
+    arrival = Arrival(tmp_path / "book", photo(tmp_path / "sent" / "a.jpg", 4), None, Settings())
+    reader = Reader()
+    reader._line.send(arrival)
+    reader._line.close()  # as the system does for a process that is killed
+    reader._process.join(60)
+    assert reader._process.exitcode == 0
+    assert not (tmp_path / "sent").exists()
+    with Page(tmp_path / "book").opened() as book:
+        assert len(book.photos()) == 1
 
 
 def test_a_reading_that_comes_down_costs_that_photo_only(tmp_path: Path) -> None:

@@ -31,6 +31,7 @@ HOME = "127.0.0.1"
 PORT = 8517
 HEAD_S = 20.0
 _MOST_AT_ONCE = 60
+_MOST_OF_ONE = 20  # a browser opens six
 
 
 def lan_address() -> str:
@@ -124,6 +125,12 @@ def qr_text(link: str) -> str:
     return out.getvalue()
 
 
+def _peer(connection: object) -> str:
+    """The address at a connection's other end, "" if it is not known."""
+    client = getattr(connection, "client", None)
+    return str(client[0]) if client else ""
+
+
 def _patience() -> type[Any]:
     """The protocol of a connection that closes it when no request comes, or never comes to the end of its head."""
     from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -131,6 +138,9 @@ def _patience() -> type[Any]:
     class Patience(H11Protocol):
         def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
             super().connection_made(transport)
+            if sum(_peer(other) == _peer(self) for other in self.connections) > _MOST_OF_ONE:
+                transport.close()  # one phone's must not be all that there can be
+                return
             self._last: object = None
             self.loop.call_later(HEAD_S, self._check)
 
