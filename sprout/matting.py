@@ -71,11 +71,11 @@ def leaf_share(rgb: Picture, guess: Float32) -> Float32:
     around = np.ones((2 * _RADIUS + 1,) * 2, np.uint8)
     edge = (cv2.dilate(p, around) > _CLEAR) & (cv2.erode(p, around) < 1 - _CLEAR)
     slope, offset = _mixing(light, p)
-    share = cv2.resize(p, (w, h), interpolation=cv2.INTER_NEAREST)
-    cell_y, cell_x = np.nonzero(edge)
-    slope, offset = slope[cell_y, cell_x], offset[cell_y, cell_x]
-    for dy in range(_STEP):
-        for dx in range(_STEP):
-            y, x = np.minimum(_STEP * cell_y + dy, h - 1), np.minimum(_STEP * cell_x + dx, w - 1)
-            share[y, x] = (slope * _LINEAR[rgb[y, x]]).sum(-1) + offset
-    return np.asarray(share, np.float32)
+    # every cell of the edge is a block of pixels that one linear function holds for
+    share = np.repeat(np.repeat(p, _STEP, 0), _STEP, 1)
+    padded = cv2.copyMakeBorder(rgb, 0, rows * _STEP - h, 0, columns * _STEP - w, cv2.BORDER_REPLICATE)
+    blocks = (rows, _STEP, columns, _STEP)
+    at = np.take(_LINEAR, padded.reshape(*blocks, 3).swapaxes(1, 2)[edge])
+    slope, offset = slope[edge][:, None, None], offset[edge][:, None, None]
+    share.reshape(blocks).swapaxes(1, 2)[edge] = sum(at[..., k] * slope[..., k] for k in range(3)) + offset
+    return share[:h, :w]

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from sprout.files import shipped
 from sprout.lid import Lid
-from sprout.light import Array, Picture, exg
+from sprout.light import Array, Picture, exg, smaller
 from sprout.registration import Registration
 
 PLANES = 5
@@ -25,11 +25,17 @@ PLANES = 5
 PX_PER_MM = 4.0
 """Finest scale that the network is given; it was fitted to leaves and holes of about this size in pixels."""
 _BLOCK = 16
-_MOST_PX = 1.1e6
-"""Largest window that the network is run on: more is scaled down, which bounds time and memory."""
-_STRIP, _SIGHT = 512, 96
-"""Rows that the network is run on at a time, which bounds its memory, and how far it sees beyond them: both multiples
-of the block, so that the strips give what the whole would."""
+_GLANCE_PX_PER_MM, _GLANCE_PX = 1.5, 1.6e5
+"""Finest scale at which the whole window is glanced at, and the most pixels of that glance."""
+_DOUBT = -3.0
+"""Log-odds of plant or film in the glance from which a place is looked at closely."""
+ROOT = 1.2
+"""How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
+_SIGHT_MM = 6.0
+"""How much around such places the network must see to judge them."""
+_MOST_PX = 6e5
+"""Most pixels of all that is looked at closely: more is scaled down, which bounds time and memory. Where there is so
+much to see, leaves are broad."""
 _SITE_REACH = 4.0
 _DEPTH_MM = 20.0
 _GRID = 8
@@ -41,24 +47,24 @@ Box = tuple[int, int, int, int]
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What the pixels of a window seem to be; outside the window nothing was looked for.
+    """What the pixels of a window seem to be.
 
     Attributes
     ----------
-    box:
-        The window.
+    window:
+        Its rows and columns in working pixels.
     plant:
         float32 log-odds of plant tissue against all else, on the network's grid, which spans the window.
     kind:
-        (h, w) uint8, the likeliest class if it is tissue: 1 green, 2 yellowing, 3 dry.
+        uint8 on the network's grid, the likeliest class if it is tissue: 1 green, 2 yellowing, 3 dry.
     film:
-        (h, w) bool, where a film of algae is likeliest.
+        uint8 on the network's grid, 1 where a film of algae is likeliest.
     """
 
-    box: Box
+    window: tuple[slice, slice]
     plant: npt.NDArray[np.float32]
     kind: npt.NDArray[np.uint8]
-    film: npt.NDArray[np.bool_]
+    film: npt.NDArray[np.uint8]
 
 
 def geometry(mm: Array, lid: Lid, outline_mm: Array | None) -> npt.NDArray[np.float32]:
@@ -92,8 +98,7 @@ def window(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array
     )
     corners = registration.to_px(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]))
     shrink = 8
-    small = cv2.resize(rgb, (max(1, w // shrink), max(1, h // shrink)), interpolation=cv2.INTER_AREA)
-    green = (exg(small) > 0.06).astype(np.uint8)
+    green = (exg(smaller(rgb, (max(1, w // shrink), max(1, h // shrink)))) > 0.06).astype(np.uint8)
     lid_mask = np.zeros_like(green)
     cv2.fillConvexPoly(lid_mask, (corners / shrink).round().astype(np.int32), 1)
     _, patches = cv2.connectedComponents(green | lid_mask, connectivity=8)
@@ -116,72 +121,100 @@ def _network() -> Any:
     return cv2.dnn.readNetFromONNX(np.frombuffer(model, np.uint8))
 
 
-def _size(registration: Registration, lid: Lid, box: Box) -> tuple[int, int]:
-    """Width and height at which the network sees a window."""
-    left, top, right, bottom = box
-    centre = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
-    scale = min(1.0, PX_PER_MM / centre, float(np.sqrt(_MOST_PX / ((right - left) * (bottom - top)))))
-    return max(1, round((right - left) * scale)), max(1, round((bottom - top) * scale))
-
-
 def planes(
-    rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None, box: Box
-) -> npt.NDArray[np.float32]:
-    """The network's input for a window, (5, h, w) float32, h and w multiples of 16.
+    rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None, box: Box, scale: float
+) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
+    """The network's input for a window at a scale, (5, h, w) float32, h and w multiples of 16; and its true size.
 
-    What the window lacks to a multiple of 16 is filled by repeating its right and lower edge.
+    What the window lacks to a multiple of 16 is filled by repeating its right and lower edge; its height and width
+    without that come second.
     """
     left, top, right, bottom = box
-    w, h = _size(registration, lid, box)
-    scale = np.array([w / (right - left), h / (bottom - top)])
-    picture = cv2.resize(rgb[top:bottom, left:right], (w, h), interpolation=cv2.INTER_AREA)
+    w, h = max(1, round((right - left) * scale)), max(1, round((bottom - top) * scale))
+    picture = smaller(rgb[top:bottom, left:right], (w, h))
     picture = cv2.copyMakeBorder(picture, 0, -h % _BLOCK, 0, -w % _BLOCK, cv2.BORDER_REPLICATE)
     high, wide = picture.shape[:2]
+    step = np.array([(right - left) / w, (bottom - top) / h])
     yy, xx = np.mgrid[0 : high + _GRID : _GRID, 0 : wide + _GRID : _GRID]
-    px = (np.column_stack([xx.ravel(), yy.ravel()]) + 0.5) / scale - 0.5 + [left, top]
+    px = (np.column_stack([xx.ravel(), yy.ravel()]) + 0.5) * step - 0.5 + [left, top]
     coarse = geometry(registration.to_mm(px), lid, outline_mm).reshape(*xx.shape, 2)
-    out = np.empty((PLANES, high, wide), np.float32)
-    for k in range(3):
-        np.multiply(picture[..., k], np.float32(1 / 255), out=out[k])
     stretch = np.array([[_GRID, 0, 0], [0, _GRID, 0]], float)
-    for k in range(2):
-        out[3 + k] = cv2.warpAffine(np.ascontiguousarray(coarse[..., k]), stretch, (wide, high), flags=cv2.INTER_LINEAR)
-    return out
+    out = np.empty((PLANES, high, wide), np.float32)
+    for plane, channel in zip(out, cv2.split(picture), strict=False):
+        np.multiply(channel, np.float32(1 / 255), out=plane)
+    for plane, nodes in zip(out[3:], cv2.split(coarse), strict=True):
+        cv2.warpAffine(nodes, stretch, (wide, high), dst=plane, flags=cv2.INTER_LINEAR)
+    return out, (h, w)
 
 
 def _scores(given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """The scores of input planes (5, h, w): (5, 2, 2, h / 2, w / 2) float32, by class and place in the cell."""
     network = _network()
-    _, high, wide = given.shape
-    out = np.empty((5, 2, 2, high // 2, wide // 2), np.float32)
-    for top in range(0, high, _STRIP):
-        bottom = min(high, top + _STRIP)
-        first, last = max(0, top - _SIGHT), min(high, bottom + _SIGHT)
-        network.setInput(np.ascontiguousarray(given[None, :, first:last]))
-        seen = np.asarray(network.forward()).reshape(5, 2, 2, (last - first) // 2, wide // 2)
-        out[..., top // 2 : bottom // 2, :] = seen[..., (top - first) // 2 : (bottom - first) // 2, :]
-    return out
+    network.setInput(given[None])
+    return np.asarray(network.forward()).reshape(5, 2, 2, given.shape[1] // 2, given.shape[2] // 2)
 
 
-def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> Evidence:
-    """What the pixels around the lid seem to be; ``rgb`` is the whole picture under corrected light."""
-    box = window(rgb, registration, lid, outline_mm)
-    left, top, right, bottom = box
-    given = planes(rgb, registration, lid, outline_mm, box)
+def _apart(boxes: list[Box]) -> list[Box]:
+    """Boxes that do not overlap: those that do are made one."""
+    apart: list[Box] = []
+    for box in boxes:
+        for other in [o for o in apart if o[0] < box[2] and box[0] < o[2] and o[1] < box[3] and box[1] < o[3]]:
+            apart.remove(other)
+            box = (min(box[0], other[0]), min(box[1], other[1]), max(box[2], other[2]), max(box[3], other[3]))
+        apart.append(box)
+    return apart if len(apart) == len(boxes) else _apart(apart)
+
+
+def _worth_a_look(
+    rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None, px_per_mm: float
+) -> list[Box]:
+    """The windows that hold whatever may be plant or film and hangs together with a site, by a glance from afar."""
+    left, top, right, bottom = box = window(rgb, registration, lid, outline_mm)
+    scale = min(1.0, _GLANCE_PX_PER_MM / px_per_mm, float(np.sqrt(_GLANCE_PX / ((right - left) * (bottom - top)))))
+    given, (h, w) = planes(rgb, registration, lid, outline_mm, box, scale)
     scores = _scores(given)
-    tissue = scores[1:4].max(0)
-    kind = (1 + scores[1:4].argmax(0)).astype(np.uint8)
-    film = (scores[4] > np.maximum(scores[0], tissue)).astype(np.uint8)
-    margin = tissue - np.maximum(scores[0], scores[4])
-    w, h = _size(registration, lid, box)
+    some = (scores[1:].max(0) - scores[0]).max((0, 1)) > _DOUBT
+    sight = round(_SIGHT_MM * px_per_mm * scale / 2)
+    near = cv2.dilate(some.astype(np.uint8), np.ones((2 * sight + 1, 2 * sight + 1), np.uint8))
+    _, patches, stats, _ = cv2.connectedComponentsWithStats(near[: -(-h // 2), : -(-w // 2)], connectivity=8)
+    by_a_site = np.unique(patches[(given[3, :h:2, :w:2] < 1) & (patches > 0)])
+    x, y, wide, high, _ = stats[by_a_site].T * 2 / scale
+    found = np.column_stack([left + x, top + y, left + x + wide, top + y + high])
+    found[:, 2:] = np.minimum(np.ceil(found[:, 2:]), [right, bottom])
+    return _apart([tuple(box) for box in found.astype(int).tolist()])
+
+
+def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> list[Evidence]:
+    """What the pixels around the lid seem to be, in windows apart from each other; elsewhere nothing of it grows.
+
+    ``rgb`` is the whole picture under corrected light.
+    """
+    px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
+    boxes = _worth_a_look(rgb, registration, lid, outline_mm, px_per_mm)
+    area = sum((right - left) * (bottom - top) for left, top, right, bottom in boxes)
+    scale = min(1.0, PX_PER_MM / px_per_mm, float(np.sqrt(_MOST_PX / max(area, 1))))
+    return [
+        _evidence(
+            np.s_[top:bottom, left:right],
+            *planes(rgb, registration, lid, outline_mm, (left, top, right, bottom), scale),
+        )
+        for left, top, right, bottom in boxes
+    ]
+
+
+def _evidence(window: tuple[slice, slice], given: npt.NDArray[np.float32], size: tuple[int, int]) -> Evidence:
+    other, green, yellow, dry, film = _scores(given)
+    living = np.maximum(green, yellow)
+    tissue = np.maximum(living, dry)
 
     def lay(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Cells of 2 x 2 (2, 2, h/2, w/2) side by side, without the filled edge."""
         flat = np.ascontiguousarray(cells.transpose(2, 0, 3, 1)).reshape(given.shape[1:])
-        return np.asarray(flat[:h, :w])
+        return np.asarray(flat[: size[0], : size[1]])
 
-    def spread(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        size = (right - left, bottom - top)
-        return np.asarray(cv2.resize(lay(cells), size, interpolation=cv2.INTER_NEAREST))
-
-    return Evidence(box, lay(margin), spread(kind), spread(film) > 0)
+    return Evidence(
+        window,
+        lay(tissue - np.maximum(other, film)),
+        lay(np.where(dry > living, np.uint8(3), np.uint8(1) + (yellow > green))),
+        lay((film > np.maximum(other, tissue)).astype(np.uint8)),
+    )

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
-from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, to_linear
+from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, smaller, to_linear
 from sprout.photo import Photo
 from sprout.registration import LidView, Registration
 
@@ -47,8 +47,10 @@ def _straighten(photo: Photo, registration: Registration, lid: Lid, margin_mm: f
     px = registration.to_px(low + _STEP_MM * np.column_stack([xx.ravel(), yy.ravel()])).reshape(*xx.shape, 2)
     px = cv2.warpAffine(px, np.array([[8.0, 0, 0], [0, 8.0, 0]]), (int(w), int(h)), flags=cv2.INTER_LINEAR)
     scale = float(np.clip(1.5 / (_STEP_MM * registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]), 0.125, 1))
-    small = cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    at = ((px + 0.5) * scale - 0.5).astype(np.float32)
+    full = np.array(photo.rgb.shape[1::-1])
+    size = np.maximum(1, (full * scale).round().astype(int))
+    small = smaller(photo.rgb, (int(size[0]), int(size[1])))
+    at = ((px + 0.5) * (size / full) - 0.5).astype(np.float32)
     rgb = cv2.remap(small, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     shown = ((at > 0) & (at < np.array(small.shape[1::-1]) - 1)).all(-1)
     return _Straight(np.asarray(rgb, np.uint8), np.asarray(shown), low)

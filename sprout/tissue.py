@@ -9,17 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
-from sprout.light import Array, burnt
+from sprout.light import Array, Picture, burnt
 from sprout.matting import leaf_share
 from sprout.photo import Photo
-from sprout.pixels import Box, look
+from sprout.pixels import ROOT, Evidence, look
 from sprout.plate import read_plate
 from sprout.registration import LidView, Registration
 
 OTHER, GREEN, YELLOW, DRY, ALGAE = range(5)
 
-_ROOT = 1.2
-"""How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
 _FAINT = -3.0
 """Log-odds from which a pixel may be plant: the thin stem that joins a leaf to its site."""
 _EVEN, _SURE = -0.3, 2.0
@@ -56,14 +54,13 @@ class Tissue:
     outline_mm: Array | None = None
 
 
-def _discs(registration: Registration, lid: Lid, box: Box, radius: float) -> npt.NDArray[np.bool_]:
-    """Discs of ``radius`` hole radii about all sites, as seen in a window of the photo."""
-    left, top, right, bottom = box
-    out = np.zeros((bottom - top, right - left), np.uint8)
+def _discs(registration: Registration, lid: Lid, radius: float) -> npt.NDArray[np.bool_]:
+    """Discs of ``radius`` hole radii about all sites, as seen in the photo."""
     circle = radius * lid.hole_mm / 2 * np.array([[np.cos(a), np.sin(a)] for a in np.linspace(0, 2 * np.pi, 33)[:-1]])
-    for site in lid.sites_mm:
-        rim = registration.to_px(site + circle) - [left, top]
-        cv2.fillConvexPoly(out, rim.round().astype(np.int32), 1)
+    rims = registration.to_px((lid.sites_mm[:, None] + circle).reshape(-1, 2)).reshape(-1, *circle.shape)
+    out = np.zeros(registration.size_px, np.uint8)
+    for rim in rims.round().astype(np.int32):
+        cv2.fillConvexPoly(out, rim, 1)
     return out > 0
 
 
@@ -77,30 +74,29 @@ def _rooted(
     """
     h, w = plant.shape
     half = (-(-w // 2), -(-h // 2))
-    some = cv2.resize(faint.astype(np.uint8) * np.uint8(255), half, interpolation=cv2.INTER_AREA) > 0
+    some = cv2.resize(faint * np.uint8(255), half, interpolation=cv2.INTER_AREA) > 0
     reach = max(3, round(gap_px / 2) + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     _, patches = cv2.connectedComponents(cv2.dilate(some.astype(np.uint8), disc), connectivity=8, ltype=cv2.CV_32S)
-    y, x = np.nonzero(roots & plant)
+    rooted = cv2.resize((roots & plant) * np.uint8(255), half, interpolation=cv2.INTER_AREA) > 0
     kept = np.zeros(int(patches.max()) + 1, np.uint8)
-    kept[np.unique(patches[y // 2, x // 2])] = 1
+    kept[patches[rooted]] = 1
     return np.asarray(
         plant & (cv2.resize(kept[patches], (2 * half[0], 2 * half[1]), interpolation=cv2.INTER_NEAREST)[:h, :w] > 0)
     )
 
 
 def _too_broad(
-    plant: npt.NDArray[np.bool_], registration: Registration, outline_mm: Array, box: Box, px_per_mm: float
+    plant: npt.NDArray[np.bool_], registration: Registration, outline_mm: Array, px_per_mm: float
 ) -> npt.NDArray[np.bool_]:
     """Green cloth, a big leaf of a house plant: what lies beside the lid and is far broader than any leaf over it.
 
     Half widths are distances to the nearest pixel that is no plant, at a quarter of the size.
     """
-    left, top, right, bottom = box
-    size = (-(-(right - left) // 4), -(-(bottom - top) // 4))
-    small = cv2.resize(plant.astype(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA) > 127
+    h, w = plant.shape
+    small = cv2.resize(plant * np.uint8(255), (-(-w // 4), -(-h // 4)), interpolation=cv2.INTER_AREA) > 127
     (x0, y0), (x1, y1) = outline_mm.min(0), outline_mm.max(0)
-    corners = registration.to_px(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])) - [left, top]
+    corners = registration.to_px(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     over = np.zeros(small.shape, np.uint8)
     cv2.fillConvexPoly(over, (corners / 4).round().astype(np.int32), 1)
     half_width = cv2.distanceTransform(np.pad(small, 1, mode="edge").astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
@@ -116,6 +112,13 @@ def _too_broad(
     )
 
 
+def _leaf(rgb: Picture, evidence: Evidence) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Where there is leaf in a window, and where there may be, by what its pixels seem to be."""
+    guess = 1 / (1 + cv2.exp(-np.clip(evidence.plant - np.float32(_EVEN), -_SURE, _SURE)))
+    faint = cv2.resize(evidence.plant, rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR) > _FAINT
+    return (leaf_share(rgb, guess) > 0.5) & faint, faint
+
+
 def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None) -> Tissue:
     """Give every pixel of a registered photo its class.
 
@@ -123,20 +126,23 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     """
     outline, lamp = read_plate(photo, registration, lid, view=view)
     rgb = lamp.correct(photo.rgb)
-    seen = look(rgb, registration, lid, outline)
-    left, top, right, bottom = seen.box
-    roots = _discs(registration, lid, seen.box, _ROOT)
     px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
-    guess = 1 / (1 + cv2.exp(-np.clip(seen.plant - np.float32(_EVEN), -_SURE, _SURE)))
-    faint = cv2.resize(seen.plant, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR) > _FAINT
-    leaf = (leaf_share(rgb[top:bottom, left:right], guess) > 0.5) & faint
-    if outline is not None:
-        foreign = _too_broad(leaf, registration, outline, seen.box, px_per_mm)
-        leaf, faint = leaf & ~foreign, faint & ~foreign
-    plant = _rooted(leaf, faint, roots, _GAP_MM * px_per_mm)
-    film = seen.film & _discs(registration, lid, seen.box, _PLUG) & ~plant
-    classes = np.zeros(photo.rgb.shape[:2], np.uint8)
-    part = classes[top:bottom, left:right]
-    part[plant] = seen.kind[plant]
-    part[film] = ALGAE
+    classes = np.zeros(rgb.shape[:2], np.uint8)
+    seen = look(rgb, registration, lid, outline)
+    if seen:
+        leaf, faint = (np.zeros(classes.shape, bool) for _ in range(2))
+        for evidence in seen:
+            here = evidence.window
+            leaf[here], faint[here] = _leaf(rgb[here], evidence)
+        if outline is not None:
+            foreign = _too_broad(leaf, registration, outline, px_per_mm)
+            leaf, faint = leaf & ~foreign, faint & ~foreign
+        roots, plugs = (_discs(registration, lid, radius) for radius in (ROOT, _PLUG))
+        for evidence in seen:
+            here = evidence.window
+            size = classes[here].shape[::-1]
+            kind, film = (cv2.resize(a, size, interpolation=cv2.INTER_NEAREST) for a in (evidence.kind, evidence.film))
+            plant = _rooted(leaf[here], faint[here], roots[here], _GAP_MM * px_per_mm)
+            film &= plugs[here]
+            classes[here] = np.where(plant, kind, film * np.uint8(ALGAE))
     return Tissue(classes, rgb, ~burnt(photo.rgb), outline)

@@ -10,7 +10,7 @@ from artificial import Drawing, Stand, draw_lid, drawn_lid
 from PIL import Image
 
 from sprout.photo import Photo, Quality, read_photo
-from sprout.pixels import PX_PER_MM, geometry, planes, window
+from sprout.pixels import PX_PER_MM, geometry, look, planes, window
 from sprout.registration import register
 from sprout.tissue import ALGAE, DRY, GREEN, OTHER, YELLOW, Tissue, classify
 
@@ -118,11 +118,23 @@ def test_the_window_keeps_to_the_lid() -> None:
         assert top < v < bottom
 
 
+def test_only_where_something_grows_is_looked_at_closely() -> None:
+    drawing = draw_lid(drawn_lid(), sprouts={"A1": Stand(2, leaf_mm=8), "C3": Stand(1, leaf_mm=8)}, fill=0.5)
+    seen = look(drawing.rgb, drawing.registration, drawing.lid, None)
+    counted = np.zeros(drawing.tissue.shape, int)
+    for evidence in seen:
+        counted[evidence.window] += 1
+    assert counted.max() == 1
+    assert counted[is_plant(drawing.tissue)].all()
+    assert counted.mean() < 0.2
+    assert not look(np.full_like(drawing.rgb, 200), drawing.registration, drawing.lid, None)
+
+
 def test_the_networks_input_is_in_whole_blocks_and_in_range() -> None:
     drawing = draw_lid(drawn_lid())
-    given = planes(drawing.rgb, drawing.registration, drawing.lid, None, (0, 0, 2016, 1512))
-    assert given.shape[1] % 16 == 0
-    assert given.shape[2] % 16 == 0
+    given, (h, w) = planes(drawing.rgb, drawing.registration, drawing.lid, None, (0, 0, 2016, 1512), 0.3)
+    assert (h, w) == (454, 605)
+    assert given.shape == (5, 464, 608)
     assert given.dtype == np.float32
     assert given[:3].min() >= 0
     assert np.abs(given).max() <= 1
