@@ -216,7 +216,7 @@ class Cluster:
         raise self._deserted("has lost all its workers")
 
     def _deserted(self, wrong: str) -> ClusterError:
-        mend = f"start some with: dask worker {self.address} --nthreads 1 --nworkers auto"
+        mend = f"start some with: dask worker {self.address} --nthreads 1 --nworkers -1"
         return ClusterError(self.address, wrong, mend)
 
     @contextmanager
