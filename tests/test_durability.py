@@ -341,6 +341,40 @@ def test_a_clock_that_was_set_back_years_loses_nothing(
         assert book.photos()["date"].tolist() == [str(on(d)) for d in (3, 4, 6, 9, 11)]
 
 
+def test_no_command_touches_a_book_of_a_newer_version(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with begin(tmp_path / "b") as book:
+        add(book, survey("p.jpg", 6, {"A1": 1}))
+    with contextlib.closing(sqlite3.connect(tmp_path / "b" / "book.sqlite")) as connection:
+        connection.execute(f"PRAGMA user_version = {len(schema.MIGRATIONS) + 1}")
+    shot = photo(tmp_path / "day07.jpg", 7)
+    table = tmp_path / "eye.csv"
+    table.write_text(f"date,site,seedlings\n{on(6)},A1,2\n")
+    lid = str(tmp_path / "b" / "lid.toml")
+    before = {p: p.read_bytes() for p in (tmp_path / "b").rglob("*") if p.is_file()}
+    at = str(tmp_path / "b")
+    for words in (
+        ["log", at, str(shot)],
+        ["note", at, "topup", "1"],
+        ["note", at, "list"],
+        ["note", at, "withdraw", "1"],
+        ["enter", at, str(table)],
+        ["fix", at, str(on(6)), "A1", "--seedlings", "2"],
+        ["watch", at, str(tmp_path), "--once"],
+        ["serve", at],
+        ["table", at, "--of", "plugs"],
+        ["outlook", at],
+        ["report", at, "--html", str(tmp_path / "r.html")],
+        ["book", "backup", at],
+        ["book", "check", at],
+        ["book", "repair", at],
+        ["begin", at, "--lid", lid, "--sown", str(SOWN), "--crop", "basil", "--seeds", "2"],
+    ):
+        assert main(words) == 5, words
+        told = capsys.readouterr().err
+        assert "newer version" in told or words[0] == "begin", told
+    assert {p: p.read_bytes() for p in (tmp_path / "b").rglob("*") if p.is_file()} == before
+
+
 # second copies
 
 

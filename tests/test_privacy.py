@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
 import zipfile
 from pathlib import Path
@@ -23,15 +24,21 @@ XMP = (
 )
 
 
+def located_photo(path: Path) -> bytes:
+    """A sample photo with a place and hostile texts written into it."""
+    with Image.open(SAMPLES / "photos" / "day06.jpg") as picture:
+        picture.save(path, quality=92, exif=located(), xmp=XMP, comment=b"alert('sprout')")
+    held = path.read_bytes()
+    assert all(trace in held for trace in (b"alert('sprout')", b"7 * 7", b"Exif\0\0", b"GPSLatitude"))
+    return held
+
+
 @pytest.fixture(scope="module")
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Everything that can be made of a photo with a place in it."""
     folder = tmp_path_factory.mktemp("made")
     taken = tmp_path_factory.mktemp("photos")
-    with Image.open(SAMPLES / "photos" / "day06.jpg") as picture:
-        picture.save(taken / "day06.jpg", quality=92, exif=located(), xmp=XMP, comment=b"alert('sprout')")
-    held = (taken / "day06.jpg").read_bytes()
-    assert all(trace in held for trace in (b"alert('sprout')", b"7 * 7", b"Exif\0\0", b"GPSLatitude"))
+    located_photo(taken / "day06.jpg")
     lid, book, shot = str(SAMPLES / "lid.toml"), str(folder / "book"), str(taken / "day06.jpg")
     sown = ["--sown", "2026-08-22", "--crop", "basil", "--seeds", "2"]
     measured = ["--csv", str(folder / "m.csv"), "--masks", str(folder / "masks"), "--marked", str(folder / "marked")]
@@ -63,6 +70,27 @@ def test_no_output_holds_a_trace_of_the_place_or_the_texts(outputs: Path) -> Non
             with Image.open(file) as picture:
                 assert not picture.getexif(), file.name
                 assert not {"comment", "xmp", "Description", "exif"} & set(picture.info), file.name
+
+
+def test_the_page_keeps_and_shows_no_trace(outputs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from pages import Phone, served
+
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(temporary))
+    book = backup(outputs / "book", tmp_path / "copy")
+    data = located_photo(tmp_path / "sent.jpg") + b"1"  # other bytes than those that are in the book
+    name = "\u202e<script>alert('sprout')</script>/../../7 * 7.jpg"
+    with served(book) as page, Phone(page) as phone:
+        assert "Read:" in phone.told(phone.upload(data, name=name))
+        paths = ["/", "/notes", "/curves", "/days", "/phones", "/site/A1", "/day/2026-08-28"]
+        shown = [phone.see(path).encode() for path in paths]
+        shown += [phone.client.get(link).content for link in re.findall(r'"(/view/\w+)"', phone.see(paths[-1]))]
+    assert len(shown) > len(paths)
+    kept = [path.read_bytes() for path in book.rglob("*") if path.is_file() and path.suffix != ".npz"]
+    for trace in (*TRACES, b"<script>", b"alert("):
+        assert not any(trace in one for one in (*shown, *kept)), trace
+    assert list(temporary.iterdir()) == []
 
 
 def test_the_book_has_no_column_for_a_place(outputs: Path) -> None:
