@@ -514,6 +514,27 @@ def test_one_peer_cannot_take_all_connections(tmp_path: Path) -> None:
             line.close()
 
 
+@pytest.mark.skipif(os.name == "nt", reason="a limit of this kind is not Windows'")
+def test_a_full_disk_is_told_to_the_phone(page: Page, phone: Phone, tmp_path: Path) -> None:
+    import resource
+
+    noise = photo(tmp_path / "day08.jpg", 8).read_bytes()
+    size = (page.book / "book.sqlite").stat().st_size
+    limit = resource.getrlimit(resource.RLIMIT_FSIZE)
+    kept = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size // 2, limit[1]))  # no file may grow beyond it
+    try:
+        answer = phone.upload(noise + bytes(2_000_000))
+        assert (answer.status_code, "no room for the photo" in answer.text) == (507, True)
+        assert "No room to read the photo" in phone.told(phone.upload(noise + bytes(size)))
+        assert "cannot be written" in phone.told(phone.send("/note", kind="topup", litres="1", back="/notes"))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limit)
+        signal.signal(signal.SIGXFSZ, kept)
+    assert (len(rows(page)), notes(page)) == (2, [])
+    assert "Read:" in phone.told(phone.upload(noise, name="day08.jpg"))
+
+
 def test_a_phone_that_goes_away_is_no_fault(page: Page, phone: Phone, capfd: pytest.CaptureFixture[str]) -> None:
     for _ in range(3):
         slow_upload(page, phone).close()

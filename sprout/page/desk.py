@@ -98,7 +98,10 @@ class Desk:
         rate = self._photos if files else self._writes
         if not rate.take(phone.hash):
             raise HTTPException(429, SLOW_DOWN, {"Retry-After": "60"})
-        form = await request.form(max_files=files, max_fields=MOST_FIELDS, max_part_size=FORM_BYTES)
+        try:
+            form = await request.form(max_files=files, max_fields=MOST_FIELDS, max_part_size=FORM_BYTES)
+        except OSError:  # a photo waits on the disk until it has arrived whole
+            raise HTTPException(507, "The computer has no room for the photo. Free some space on it.") from None
         if not right_token(request.cookies.get(self._cookie, ""), text_in(form, "token")):
             await form.close()
             raise HTTPException(403, "This form is out of date. Go back, load the page again, and send it once more.")
