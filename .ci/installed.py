@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import statistics
@@ -27,6 +28,8 @@ from pathlib import Path
 UV, DIST, WORK = (Path(word).resolve() for word in sys.argv[1:4])
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 
+# the moment at which a calendar was written
+MADE = re.compile(rb"^(DTSTAMP|LAST-MODIFIED):.*$", re.MULTILINE)
 # Runs first in every process: takes up the language also for the C library's numbers, as a program does that has sprout
 # inside, and ends the process at its first attempt to reach another machine.
 WATCH = """
@@ -90,11 +93,15 @@ def can_part() -> bool:
     )
 
 
-def installed(name: str, what: str) -> Path:
+def installed(name: str, what: str, *, with_pip: bool = False) -> Path:
     """A fresh environment that holds ``what`` alone; its folder of programs."""
-    subprocess.run([UV, "venv", "--quiet", "--python", sys.executable, WORK / name], check=True)
     python = WORK / name / "bin" / "python"
-    subprocess.run([UV, "pip", "install", "--quiet", "--python", python, what], check=True)
+    if with_pip:
+        subprocess.run([sys.executable, "-m", "venv", WORK / name], check=True)
+        subprocess.run([python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", what], check=True)
+    else:
+        subprocess.run([UV, "venv", "--quiet", "--python", sys.executable, WORK / name], check=True)
+        subprocess.run([UV, "pip", "install", "--quiet", "--python", python, what], check=True)
     subprocess.run([UV, "pip", "check", "--quiet", "--python", python], check=True)
     return python.parent
 
@@ -160,7 +167,7 @@ def routine(bin: Path, place: Place) -> dict[str, bytes]:
     out |= {f"standard error of {name}": error for name, (_, error) in said}
     for file in sorted(folder.rglob("*.*")):
         if file.suffix in (".csv", ".ics", ".html", ".png", ".jpg"):
-            out[str(file.relative_to(folder))] = file.read_bytes()
+            out[str(file.relative_to(folder))] = MADE.sub(b"", file.read_bytes())
     return out
 
 
@@ -194,13 +201,12 @@ def languages() -> set[str]:
     return there
 
 
-def speaks_of_what_is_missing(bin: Path) -> None:
-    book = ("serve", "büch", "--port", "0")
-    _, error = sprout(bin, GERMAN, *book, status=2)
+def speaks_of_what_is_missing(bin: Path, place: Place) -> None:
+    """Where an extra is not installed, what needs it says what to install."""
+    _, error = sprout(bin, place, "serve", "büch", "--port", "0", status=2)
     assert b'pip install ".[web]"' in error, error
-    _, error = sprout(
-        bin, GERMAN, "measure", "--lid", "lid.toml", "été photos/ü8.jpg", "--cluster", "tcp://127.0.0.1:1", status=2
-    )
+    words = ("measure", "--lid", "lid.toml", "été photos/ü8.jpg", "--cluster", "tcp://127.0.0.1:1")
+    _, error = sprout(bin, place, *words, status=2)
     assert b'pip install ".[cluster]"' in error, error
     print("  without an extra its command says what to install")
 
@@ -289,7 +295,7 @@ def main(extras: Sequence[str] = ("web", "cluster")) -> None:
     (wheel,), (source,) = DIST.glob("*.whl"), DIST.glob("*.tar.gz")
     (WORK / "watch").mkdir(parents=True)
     (WORK / "watch" / "sitecustomize.py").write_text(WATCH, "utf-8")
-    core, from_source = installed("core", str(wheel)), installed("from-source", str(source))
+    core, from_source = installed("core", str(wheel), with_pip=True), installed("from-source", str(source))
     assert files(core) == files(from_source), "wheel and source distribution install different files"
     with_extra = {extra: installed(extra, f"{wheel}[{extra}]") for extra in extras}
     print(f"  installed, wheel and source alike: core, {', '.join(extras)}")
@@ -302,8 +308,12 @@ def main(extras: Sequence[str] = ("web", "cluster")) -> None:
         done = {name: run.result() for name, run in running.items()}
     for name in there - {"plain"}:
         same(done["plain"], done[name], name, PLACES[name])
-    sprout(core, GERMAN if "German" in there else PLAIN, "demo", "démo")
-    speaks_of_what_is_missing(core)
+    place = GERMAN if "German" in there else PLAIN
+    sprout(core, place, "demo", "démo")
+    table, _ = sprout(core, place, "table", "démo/book", "--of", "plugs", "--csv", "-")
+    assert table.count(b"\n") == 16, "the demo's table should have fifteen plugs"
+    print("  the demo runs")
+    speaks_of_what_is_missing(core, place)
     serves(with_extra["web"])
     clusters(with_extra["cluster"], done["plain"]["gemessen.csv"])
     figures(core)
