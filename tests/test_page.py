@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +28,12 @@ from pages import Page, Phone, served
 from PIL import Image
 
 from sprout.cli import main
-from sprout.errors import UsageError
+from sprout.errors import OutputError, UsageError
 from sprout.page import access, guard, server
 from sprout.page.access import Codes, Phones, Rate
 from sprout.page.guard import FORM_BYTES, HEADERS, PHOTO_BYTES, Guard
 from sprout.page.uploads import Arrival, Busy, Outcome, Reader, harmless, read_into_book, set_down, sweep
+from sprout.plugs import Note
 from sprout.settings import Settings
 
 PAGES = ("/", "/notes", "/curves", "/days", "/phones", "/site/A1", f"/day/{on(6)}")
@@ -518,20 +519,26 @@ def test_one_peer_cannot_take_all_connections(tmp_path: Path) -> None:
 def test_a_full_disk_is_told_to_the_phone(page: Page, phone: Phone, tmp_path: Path) -> None:
     import resource
 
-    noise = photo(tmp_path / "day08.jpg", 8).read_bytes()
+    noise, written = photo(tmp_path / "day08.jpg", 8).read_bytes(), 0
     size = (page.book / "book.sqlite").stat().st_size
     limit = resource.getrlimit(resource.RLIMIT_FSIZE)
     kept = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size // 2, limit[1]))  # no file may grow beyond it
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + 4096, limit[1]))  # no file may grow beyond it
     try:
         answer = phone.upload(noise + bytes(2_000_000))
         assert (answer.status_code, "no room for the photo" in answer.text) == (507, True)
-        assert "No room to read the photo" in phone.told(phone.upload(noise + bytes(size)))
-        assert "cannot be written" in phone.told(phone.send("/note", kind="topup", litres="1", back="/notes"))
+        assert "No room to read the photo" in phone.told(phone.upload(noise + bytes(size + 8192)))
+        with page.opened() as book, contextlib.suppress(OutputError):
+            while written < 100:  # the last page of the book has room yet
+                book.add_notes([Note("topup", datetime(2026, 3, 9), amount=1.0, unit="l", comment="x" * 300)])
+                written += 1
+        comment = "x" * 300
+        told = phone.told(phone.send("/note", kind="topup", litres="1", comment=comment, back="/notes"))
+        assert "cannot be written" in told
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limit)
         signal.signal(signal.SIGXFSZ, kept)
-    assert (len(rows(page)), notes(page)) == (2, [])
+    assert (len(rows(page)), len(notes(page))) == (2, written)
     assert "Read:" in phone.told(phone.upload(noise, name="day08.jpg"))
 
 
