@@ -244,7 +244,7 @@ def fit_pose(
     numbers = x * unit
     pose = replace(start, numbers=numbers[:9])
     # unit ridge: what the data leave open stays as wide as its scale
-    spread = np.linalg.inv(information + 1e-9 * np.eye(len(unit)))[:9, :9] * np.outer(UNIT, UNIT)
+    spread = np.asarray(np.linalg.inv(information + 1e-9 * np.eye(len(unit))), float)[:9, :9] * np.outer(UNIT, UNIT)
     seen = np.where(high, pose.rims.to_mm(px), pose.registration().to_mm(px)) if len(mm) else mm
     residual = np.linalg.norm(seen - mm, axis=1)
     return Fit(pose, residual, spread)

@@ -22,6 +22,8 @@ Grey = npt.NDArray[np.float32]
 SEARCH_PX = (400, 800)
 """Long side of the picture on which candidates are searched: where holes are plain to see, and where they are not."""
 _VOTE = 1e4
+_STEP = 0.06
+"""How much wider the votes of a radius scatter than those of the next smaller one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +90,35 @@ def _thin_edges(rgb: npt.NDArray[np.uint8], pictures: int = 1) -> _Edges:
     return _Edges(x[keep].astype(np.float32), y[keep].astype(np.float32), ux[keep], uy[keep])
 
 
+def _scatter(radius: float) -> float:
+    """How far the votes for a circle lie from its centre, in pixels: by the grain of pixels and by the lid's tilt."""
+    return 0.7 + 0.045 * radius
+
+
+def _strongest(
+    edges: _Edges, radii: Array, scatter: Array, cell: int, size: tuple[int, int]
+) -> tuple[Grey, npt.NDArray[np.uint8]]:
+    """How much of a rim votes for a centre in each cell, and for which of the radii: for the one with most votes."""
+    h, w = size
+    rows, columns = -(-h // cell), -(-w // cell)
+    # room for the votes that fall outside the picture
+    room = int(radii.max() / cell) + 2
+    width = columns + 2 * room
+    x, y = (np.tile((p + np.float32(0.5)) / np.float32(cell) + np.float32(room), 2) for p in (edges.x, edges.y))
+    ux, uy = (np.concatenate([u, -u]) / np.float32(cell) for u in (edges.ux, edges.uy))
+    best, which = np.zeros((rows, columns), np.float32), np.zeros((rows, columns), np.uint8)
+    for i, (r, sigma) in enumerate(zip(radii.astype(np.float32), scatter, strict=True)):
+        at = (y + r * uy).astype(np.intp) * width + (x + r * ux).astype(np.intp)
+        votes = np.bincount(at, minlength=(rows + 2 * room) * width).reshape(-1, width)
+        inner = votes[room : room + rows, room : room + columns].astype(np.float32)
+        grid = cv2.GaussianBlur(inner, (0, 0), sigma / cell)
+        # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
+        grid = np.rint(grid * np.float32(_VOTE * sigma**2 / r / cell**2))
+        np.copyto(which, np.uint8(i), where=grid > best)
+        np.maximum(best, grid, out=best)
+    return best, which
+
+
 def find_circles(
     picture: Pyramid,
     *,
@@ -109,30 +140,23 @@ def find_circles(
     """
     small, shrink = picture.shrunk(search_px)
     h, w = small.shape[:2]
-    edges = _thin_edges(small)
-    ways = np.array([1, -1], np.float32)[:, None]
-    x, y = np.tile(edges.x + 0.5, 2), np.tile(edges.y + 0.5, 2)
-    ux, uy = (ways * edges.ux).ravel(), (ways * edges.uy).ravel()
     long = max(h, w)
-    radii = np.geomspace(max(4.0, least_px * long), most_px * long, 30)
+    # a tilted rim scatters its votes in proportion to its radius
+    low, high = (_scatter(r) for r in (max(4.0, least_px * long), most_px * long))
+    scatter = np.geomspace(low, high, int(np.ceil(np.log(high / low) / _STEP)) + 1)
+    radii = (scatter - _scatter(0)) / (_scatter(1) - _scatter(0))
+    edges = _thin_edges(small)
     best, size = np.zeros((h, w), np.float32), np.zeros((h, w), np.uint8)
-    for i, r in enumerate(radii):
-        # the cell is as wide as a tilted rim scatters its votes; wide ones are counted on a coarser grid
-        sigma = 0.7 + 0.045 * r
-        cell = 2 if sigma > 1.8 else 1
-        rows, columns = -(-h // cell), -(-w // cell)
-        cx, cy = x + np.float32(r) * ux, y + np.float32(r) * uy
-        inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
-        cx, cy = cx[inside].astype(np.int32) // cell, cy[inside].astype(np.int32) // cell
-        votes = np.bincount(cy * columns + cx, minlength=rows * columns)
-        grid = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), sigma / cell)
-        # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
-        grid = np.rint(grid * np.float32(_VOTE * sigma**2 / r / cell**2))
-        if cell > 1:
-            grid = np.rint(cv2.resize(grid, (columns * cell, rows * cell))[:h, :w])
-        better = grid > best
-        np.copyto(best, grid, where=better)
-        size[better] = i
+    # cells are as wide as the votes scatter
+    cells = np.select([scatter > 3.2, scatter > 1.6], [4, 2], 1)
+    for cell in np.unique(cells).tolist():
+        of = np.flatnonzero(cells == cell)
+        votes, voted = _strongest(edges, radii[of], scatter[of], cell, (h, w))
+        votes = np.rint(cv2.resize(votes, None, fx=cell, fy=cell)[:h, :w])
+        voted = cv2.resize(voted, None, fx=cell, fy=cell, interpolation=cv2.INTER_NEAREST)[:h, :w]
+        better = votes > best
+        np.copyto(best, votes, where=better)
+        np.copyto(size, voted + np.uint8(of[0]), where=better)
     peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > 0.25 * _VOTE)
     py, px = np.nonzero(peak)
     order = np.argsort(-best[py, px], kind="stable")[: 3 * most]
@@ -145,8 +169,9 @@ def find_circles(
         if not same[k, kept].any():
             kept.append(k)
     kept = kept[:most]
-    centres = np.column_stack([px[kept], py[kept]])
-    return Circles((centres + 0.5) / shrink - 0.5, radius[kept] / shrink, best[py[kept], px[kept]] / _VOTE)
+    centres = np.column_stack([px[kept], py[kept]]).astype(float)
+    support = best[py[kept], px[kept]].astype(float) / _VOTE
+    return Circles((centres + 0.5) / shrink - 0.5, radius[kept] / shrink, support)
 
 
 RIM = (0.78, 1.42)
@@ -246,4 +271,4 @@ def _votes(n: int, radii: Grey, site: npt.NDArray[np.int64], at: tuple[Grey, Gre
     votes = np.bincount(cell, minlength=n * len(radii) * cells**2).reshape(n, len(radii), cells, cells)
     apart = np.subtract.outer(np.arange(cells), np.arange(cells))
     blur = np.exp(-0.5 * (apart / 1.2) ** 2) / (1.2 * np.sqrt(2 * np.pi))
-    return np.round(blur @ votes @ blur / (2 * np.pi * radii[:, None, None]), 4).astype(np.float32)
+    return np.asarray(np.round(blur @ votes @ blur / (2 * np.pi * radii[:, None, None]), 4), np.float32)

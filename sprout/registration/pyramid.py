@@ -45,4 +45,4 @@ class Pyramid:
         if level == 0:
             return px
         ratio = np.array(self.halved(level).shape[1::-1]) / self.size_px[::-1]
-        return ((px + 0.5) * ratio - 0.5).astype(np.float32)
+        return np.asarray((px + 0.5) * ratio - 0.5, np.float32)
