@@ -135,12 +135,14 @@ def attribute(
     standing:
         (n,) which sites may hold a plant; all if left out. Tissue beyond the reach of all of them is left out.
     """
-    h, w = plant.shape
     allowed = np.arange(len(lid.sites_mm)) if standing is None else np.flatnonzero(standing)
-    out = np.zeros((h, w), np.uint8)
+    out = np.zeros(plant.shape, np.uint8)
     if not plant.any() or not len(allowed):
         return out
     side = cell_px(registration, lid)
+    left, top, w, h = cv2.boundingRect(plant.astype(np.uint8))
+    left, top, w, h = left - left % side, top - top % side, w + left % side, h + top % side
+    plant = plant[top : top + h, left : left + w]
     rows, columns = -(-h // side), -(-w // side)
     padded = np.zeros((rows * side, columns * side), np.uint8)
     padded[:h, :w] = plant
@@ -148,7 +150,7 @@ def attribute(
     cells = (share > 255 * _CELL_SHARE).astype(np.uint8)
     count, patches = cv2.connectedComponents(cells, connectivity=8, ltype=cv2.CV_32S)
     y, x = np.nonzero(cells)
-    places = registration.to_mm(np.asarray(np.column_stack([x, y]) * side + (side - 1) / 2, np.float64))
+    places = registration.to_mm(np.column_stack([x, y]) * side + (side - 1) / 2 + [left, top])
     camera = camera_of(registration)
     reach = reach_mm(places, lid.sites_mm[allowed], camera)
     patch = patches[y, x]
@@ -176,5 +178,5 @@ def attribute(
     # cells that hold too little plant to count take the label of a neighbour
     spread = np.where(small > 0, small, cv2.dilate(small, np.ones((3, 3), np.uint8)))
     big = cv2.resize(spread, (columns * side, rows * side), interpolation=cv2.INTER_NEAREST)[:h, :w]
-    np.copyto(out, big, where=plant)
+    np.copyto(out[top : top + h, left : left + w], big, where=plant)
     return out

@@ -51,6 +51,8 @@ FEATURES = (
 
 def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[str, float]:
     """Features of one site's tissue, an (h, w) mask with some of it set, ``step_mm`` per pixel."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
     mask = np.pad(tissue, 3).astype(np.uint8)
     area = float(mask.sum()) * step_mm**2
     depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, 5), (0, 0), 1.0) * step_mm
@@ -80,8 +82,8 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
     profile = np.zeros(48)
     np.maximum.at(profile, ((np.arctan2(dy, dx) / (2 * np.pi)) * 48).astype(int) % 48, np.hypot(dy, dx))
     around = np.convolve(np.concatenate([profile[-2:], profile, profile[:2]]), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
-    wider = np.max([np.roll(around, k) for k in range(-3, 4)], axis=0)
-    lower = np.min([np.roll(around, k) for k in range(-6, 7)], axis=0)
+    wider = maximum_filter1d(around, 7, mode="wrap")
+    lower = minimum_filter1d(around, 13, mode="wrap")
     tips = int(((around == wider) & (around - lower > 0.15 * around.max())).sum())
     spread = np.linalg.eigvalsh(np.cov(np.vstack([dx, dy])) + 0.1 * np.eye(2))
     return {

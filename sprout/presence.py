@@ -23,7 +23,7 @@ from sprout.attribution import Camera, camera_of
 from sprout.files import shipped
 from sprout.leaves import local_map
 from sprout.lid import Lid
-from sprout.light import Picture
+from sprout.light import Picture, smaller
 from sprout.registration import Registration
 
 Array = npt.NDArray[np.float64]
@@ -67,11 +67,11 @@ def scene_of(rgb: Picture, plant: npt.NDArray[np.bool_], registration: Registrat
     shrink = min(1.0, 1 / (MM_PER_PX * px_per_mm))
     h, w = plant.shape
     size = (max(1, round(w * shrink)), max(1, round(h * shrink)))
-    lab = cv2.cvtColor(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2LAB)
-    small = cv2.resize(plant.astype(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+    lab = cv2.cvtColor(smaller(rgb, size), cv2.COLOR_RGB2LAB)
+    small = smaller(plant * np.uint8(255), size)
     return Scene(
         np.asarray(lab, np.uint8),
-        np.asarray(small, np.uint8),
+        small,
         size[0] / w,
         registration,
         camera_of(registration),

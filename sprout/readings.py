@@ -42,7 +42,8 @@ _COUNTED_MM2 = 1000.0
 """Beyond this the leaves of one plant hide those of the next: the network was not fitted to count them."""
 _FAINT_PX = 40
 """Fewer full-size pixels than this are faint."""
-_JACOBIAN_STEP = 32
+_JACOBIAN_STEP = 64
+"""Grid on which the area of a pixel is worked out, in working pixels; it hardly varies."""
 
 
 @dataclass(frozen=True)
@@ -82,33 +83,65 @@ class _Look:
         return self.plant_mm2 > 0 and (self.contact > _MEETING or self.overhung > _MEETING)
 
 
-def _area_map(registration: Registration) -> npt.NDArray[np.float32]:
-    """(h, w) area of each working pixel on the lid's plane, in mm2."""
-    h, w = registration.size_px
-    y, x = np.linspace(0, h - 1, -(-h // _JACOBIAN_STEP) + 1), np.linspace(0, w - 1, -(-w // _JACOBIAN_STEP) + 1)
-    nodes = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    coarse = registration.mm2_per_px(nodes).reshape(len(y), len(x)).astype(np.float32)
-    shrink = np.array([[(len(x) - 1) / max(w - 1, 1), 0, 0], [0, (len(y) - 1) / max(h - 1, 1), 0]])
-    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(coarse, shrink, (w, h), flags=how, borderMode=cv2.BORDER_REPLICATE))
+Window = tuple[slice, slice]
+"""Rows and columns of a part of the working picture."""
 
 
-def _disc(registration: Registration, centre_mm: Array, radius_mm: float) -> tuple[slice, slice, npt.NDArray[np.bool_]]:
-    """A disc on the lid as rows, columns and (h, w) mask of the working picture, cut at the frame."""
+def _area_nodes(registration: Registration) -> npt.NDArray[np.float32]:
+    """Area of a working pixel on the lid's plane, in mm2, at every node of a grid over the picture."""
+    y, x = (np.arange(0, size + _JACOBIAN_STEP, _JACOBIAN_STEP) for size in registration.size_px)
+    nodes = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2).astype(float)
+    return registration.mm2_per_px(nodes).reshape(len(y), len(x)).astype(np.float32)
+
+
+def _areas(nodes: npt.NDArray[np.float32], window: Window) -> npt.NDArray[np.float32]:
+    """(h, w) area of each working pixel of a window, in mm2, from :func:`_area_nodes`."""
+    rows, columns = window
+    shrink = np.array([[1, 0, columns.start], [0, 1, rows.start]]) / _JACOBIAN_STEP
+    size = (columns.stop - columns.start, rows.stop - rows.start)
+    return np.asarray(cv2.warpAffine(nodes, shrink, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP))
+
+
+def _rims(registration: Registration, lid: Lid, radius_mm: float) -> Array:
+    """(n, 32, 2) circles about all sites, in working pixels."""
     turn = np.linspace(0, 2 * np.pi, 33)[:-1]
-    rim = registration.to_px(centre_mm + radius_mm * np.column_stack([np.cos(turn), np.sin(turn)]))
-    h, w = registration.size_px
+    circle = radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+    return registration.to_px((lid.sites_mm[:, None] + circle).reshape(-1, 2)).reshape(-1, *circle.shape)
+
+
+def _disc(rim: Array, size_px: tuple[int, int]) -> tuple[Window, npt.NDArray[np.bool_]]:
+    """What lies inside a rim (n, 2): its window, cut at the frame, and an (h, w) mask of that."""
+    h, w = size_px
     left, top = np.clip(np.floor(rim.min(0)), 0, [w, h]).astype(int)
     right, bottom = np.clip(np.ceil(rim.max(0)) + 1, 0, [w, h]).astype(int)
     mask = np.zeros((max(0, bottom - top), max(0, right - left)), np.uint8)
     if mask.size:
         cv2.fillConvexPoly(mask, (rim - [left, top]).round().astype(np.int32), 1)
-    return slice(top, bottom), slice(left, right), mask > 0
+    return np.s_[top:bottom, left:right], mask > 0
+
+
+def _windows(sites: npt.NDArray[np.uint8], n: int) -> list[Window | None]:
+    """The window that each site's tissue fills, None where it has none."""
+    from scipy.ndimage import find_objects
+
+    left, top, wide, high = cv2.boundingRect(sites)
+    found = find_objects(sites[top : top + high, left : left + wide], max_label=n)
+    return [
+        None
+        if window is None
+        else (
+            slice(window[0].start + top, window[0].stop + top),
+            slice(window[1].start + left, window[1].stop + left),
+        )
+        for window in found
+    ]
 
 
 def _contacts(sites: npt.NDArray[np.uint8], n: int) -> Array:
     """Share of each site's outline that lies on another site, (n,)."""
     outline, contact = np.zeros(n + 1), np.zeros(n + 1)
+    left, top, wide, high = cv2.boundingRect(sites)
+    sites = sites[max(0, top - 1) : top + high + 1, max(0, left - 1) : left + wide + 1]
     for a, b in ((sites[:, :-1], sites[:, 1:]), (sites[:-1], sites[1:])):
         differ = a != b
         p, q = a[differ], b[differ]
@@ -123,36 +156,38 @@ def looks_of(
     photo: Photo, registration: Registration, tissue: Tissue, lid: Lid, sites: npt.NDArray[np.uint8]
 ) -> list[_Look]:
     n = len(lid.labels)
-    at = np.flatnonzero(sites)
-    of_kind = sites.ravel()[at].astype(np.intp) * 5 + tissue.classes.ravel()[at]
-    area = np.bincount(of_kind, _area_map(registration).ravel()[at], (n + 1) * 5).reshape(n + 1, 5)
-    count = np.bincount(of_kind, minlength=(n + 1) * 5).reshape(n + 1, 5)
-    owned, pixels = count.sum(1), (count[:, GREEN] + count[:, YELLOW]) / photo.scale**2
     contact = _contacts(sites, n)
+    nodes = _area_nodes(registration)
+    plugs, holes = (_rims(registration, lid, share * lid.hole_mm / 2) for share in (_PLUG, 1.0))
     h, w = registration.size_px
     looks = []
-    for k, centre in enumerate(lid.sites_mm):
-        u, v = registration.to_px(centre)[0]
-        rows, columns, disc = _disc(registration, centre, _PLUG * lid.hole_mm / 2)
+    for k, ((u, v), window) in enumerate(zip(registration.to_px(lid.sites_mm), _windows(sites, n), strict=True)):
+        count, area = np.zeros(5), np.zeros(5)
+        if window is not None:
+            own = sites[window] == k + 1
+            kinds = tissue.classes[window][own]
+            count += np.bincount(kinds, minlength=5)
+            area += np.bincount(kinds, _areas(nodes, window)[own], 5)
+        plug, disc = _disc(plugs[k], (h, w))
         size = max(int(disc.sum()), 1)
-        here, classes = sites[rows, columns], tissue.classes[rows, columns]
-        hole_rows, hole_columns, hole = _disc(registration, centre, lid.hole_mm / 2)
-        y, x = np.nonzero(hole & (sites[hole_rows, hole_columns] == k + 1))
+        here, classes = sites[plug], tissue.classes[plug]
+        (rows, columns), hole = _disc(holes[k], (h, w))
+        y, x = np.nonzero(hole & (sites[rows, columns] == k + 1))
         radius = max(float(np.sqrt(hole.sum() / np.pi)), 1.0)
-        off = np.hypot(x + hole_columns.start - u, y + hole_rows.start - v)
+        off = np.hypot(x + columns.start - u, y + rows.start - v)
         looks.append(
             _Look(
                 in_frame=bool(-0.5 <= u < w - 0.5 and -0.5 <= v < h - 0.5),
-                green_mm2=float(area[k + 1, GREEN]),
-                yellow_mm2=float(area[k + 1, YELLOW]),
-                dry_mm2=float(area[k + 1, DRY]),
-                pixels=float(pixels[k + 1]),
+                green_mm2=float(area[GREEN]),
+                yellow_mm2=float(area[YELLOW]),
+                dry_mm2=float(area[DRY]),
+                pixels=float(count[GREEN] + count[YELLOW]) / photo.scale**2,
                 covered=float((disc & (here > 0)).sum()) / size,
                 overhung=float((disc & (here > 0) & (here != k + 1)).sum()) / size,
                 film=float((disc & (classes == ALGAE)).sum()) / size,
-                burnt=float((disc & ~tissue.usable[rows, columns] & (here == 0)).sum()) / size,
+                burnt=float((disc & ~tissue.usable[plug] & (here == 0)).sum()) / size,
                 contact=float(contact[k]),
-                inside=len(x) / max(int(owned[k + 1]), 1),
+                inside=len(x) / max(int(count.sum()), 1),
                 nearness=min(1.0, float(off.min()) / radius) if len(x) else 1.0,
             )
         )
@@ -176,11 +211,12 @@ def _own(
     tissue: Tissue, sites: npt.NDArray[np.uint8], n: int
 ) -> Iterator[tuple[npt.NDArray[np.bool_], tuple[int, int]] | None]:
     """The living tissue of each site in its own window and the window's first column and row; None if there is none."""
-    from scipy.ndimage import find_objects
-
-    for k, box in enumerate(find_objects(sites, max_label=n)):
-        own = None if box is None else (sites[box] == k + 1) & (tissue.classes[box] != DRY)
-        yield None if own is None or not own.any() else (own, (box[1].start, box[0].start))
+    for k, window in enumerate(_windows(sites, n)):
+        if window is None:
+            yield None
+            continue
+        own = (sites[window] == k + 1) & (tissue.classes[window] != DRY)
+        yield (own, (window[1].start, window[0].start)) if own.any() else None
 
 
 def shapes_of(
@@ -206,12 +242,21 @@ def shapes_of(
 
 
 def cutouts_of(
-    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], lid: Lid
+    registration: Registration,
+    tissue: Tissue,
+    sites: npt.NDArray[np.uint8],
+    lid: Lid,
+    *,
+    asked: Sequence[bool] | None = None,
 ) -> list[Cutout | None]:
-    """The living tissue of each site in the lid's order, cut out of the picture, None where there is none."""
+    """The living tissue of each site in the lid's order, cut out of the picture, None where there is none.
+
+    ``asked`` tells for which sites it is wanted, all if left out.
+    """
+    n = len(lid.labels)
     return [
-        None if found is None else cut_out(tissue.rgb, *found, local_map(registration, centre))
-        for found, centre in zip(_own(tissue, sites, len(lid.labels)), lid.sites_mm, strict=True)
+        cut_out(tissue.rgb, *found, local_map(registration, centre)) if found is not None and ask else None
+        for found, centre, ask in zip(_own(tissue, sites, n), lid.sites_mm, asked or [True] * n, strict=True)
     ]
 
 
@@ -346,10 +391,10 @@ def read_sites(
     """
     sites, looks, p = _settle(photo, registration, tissue, lid)
     shapes = shapes_of(registration, tissue, sites, lid)
-    cutouts = cutouts_of(registration, tissue, sites, lid)
-    asked = [c is not None and look.living_mm2 < _COUNTED_MM2 for c, look in zip(cutouts, looks, strict=True)]
+    small = [look.living_mm2 < _COUNTED_MM2 for look in looks]
+    cutouts = cutouts_of(registration, tissue, sites, lid, asked=small)
     told = np.tile(counting.UNDECIDED, (len(looks), 1))
-    told[asked] = leaves.scores([c for c, ask in zip(cutouts, asked, strict=True) if ask and c is not None])
+    told[[c is not None for c in cutouts]] = leaves.scores([c for c in cutouts if c is not None])
     rows = []
     for k, (look, seen) in enumerate(zip(looks, shapes, strict=True)):
         posterior = counting.posterior(seen, p[k], leaves=told[k], seeds=None if seeds is None else seeds[k])
