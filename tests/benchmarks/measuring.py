@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import subprocess
@@ -9,7 +10,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from time import perf_counter, process_time
+from time import process_time
 from typing import TypeVar
 
 ROOT = Path(__file__).parents[2]
@@ -19,11 +20,15 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Cost:
-    """What a process took: seconds by the clock and of the processor (its own workers too), MiB at its peak."""
+    """What a process took: seconds by the clock and of the processor (its own workers too), MiB at its peak.
+
+    ``told`` is what it wrote to standard error.
+    """
 
     wall: float
     cpu: float
     peak_mib: float
+    told: str = ""
 
 
 def machine() -> str:
@@ -56,18 +61,25 @@ def best(work: Callable[[], T], runs: int = 5) -> tuple[float, T]:
     return fastest, result
 
 
+# between the two stands a small process: a child's peak begins at what its parent held
+_BETWEEN = """
+import json, os, subprocess, sys, time
+begun = time.perf_counter()
+child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL)
+_, status, used = os.wait4(child.pid, 0)
+wall = time.perf_counter() - begun
+print(json.dumps([os.waitstatus_to_exitcode(status), wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024]))
+"""
+
+
 def run(*words: str | Path, script: bool = False) -> Cost:
     """Run ``sprout`` with these words, or Python with them, in a process of its own; it must end well."""
     command = [sys.executable, *([] if script else ["-m", "sprout"]), *map(str, words)]
-    begun = perf_counter()
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-    assert child.stderr is not None
-    told = child.stderr.read().decode(errors="replace")
-    _, status, used = os.wait4(child.pid, 0)
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise SystemExit(f"{' '.join(command)}: exit status {child.returncode}\n{told}")
-    return Cost(perf_counter() - begun, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
+    done = subprocess.run([sys.executable, "-c", _BETWEEN, *command], capture_output=True, text=True, check=True)
+    status, *cost = json.loads(done.stdout)
+    if status:
+        raise SystemExit(f"{' '.join(command)}: exit status {status}\n{done.stderr}")
+    return Cost(*cost, done.stderr)
 
 
 def cheapest(*words: str | Path, runs: int = 3, script: bool = False) -> Cost:
