@@ -704,7 +704,11 @@ def test_notes_that_make_no_sense(page: Page, phone: Phone) -> None:
 
 def test_what_is_written_is_escaped(page: Page, phone: Phone) -> None:
     phone.send("/note", kind="topup", litres="1", comment="<script>alert(1)</script>" * 40)
+    phone.send("/note", kind="topup", litres="2", comment="so\x1b[2J\0\u202e\r\nX: y 👩\u200d🌾")
     text = phone.see("/notes")
+    assert "<small>so [2J X: y 👩\u200d🌾</small>" in text
+    assert not re.search(r"[\0-\x08\x0b-\x1f\u202e]", text)
+    assert re.search(r"[\0\x1b]", phone.told(phone.send("/note", kind="topup", litres="\0\x1b"))) is None
     assert "&lt;script&gt;alert(1)" in text
     assert "<script>alert" not in text
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 import secrets
 import sys
 from collections.abc import Awaitable, Callable
@@ -26,6 +27,8 @@ from sprout.page.uploads import Busy, Read, spoken
 from sprout.settings import Settings
 
 MOST_FIELDS = 20
+# control characters, and those that turn the direction of writing (Unicode, UAX 9)
+_STEERING = re.compile(r"[\0-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 SLOW_DOWN = "That is too often. Wait a minute and try again."
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -167,8 +170,8 @@ def text_in(form: FormData, name: str) -> str:
 
 
 def plain(form: FormData) -> dict[str, str]:
-    """All fields of a form that are text."""
-    return {name: value for name, value in form.items() if isinstance(value, str)}
+    """All fields of a form that are text, without characters that steer what shows them."""
+    return {name: _STEERING.sub(" ", value) for name, value in form.items() if isinstance(value, str)}
 
 
 def say(error: Exception) -> str:
