@@ -8,6 +8,7 @@ A scheduler runs whatever it is sent by anyone who reaches it: see the README on
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import importlib
 import logging
@@ -39,7 +40,9 @@ _REACHED_S, _DESERTED_S, _LOOK_S = 10, 30, 2
 _AHEAD, _AHEAD_BYTES = 2, 512_000_000
 """Photos on their way for each worker, and bytes of files for all of them: the scheduler holds them in memory."""
 _LIBRARIES = ("cv2", "numpy", "scipy", "skimage", "PIL", "pillow_heif")
-_SAME = "install the same sprout, with the same libraries, for the scheduler and all workers"
+_THREADS = "OPENBLAS_NUM_THREADS"
+"""Sums over several threads differ in their last digits; Dask's nannies and our command line set 1."""
+_SAME = f"install the same sprout and libraries for the scheduler and all workers, and give all the same {_THREADS}"
 
 _one_at_a_time = threading.Lock()
 
@@ -84,8 +87,10 @@ class Cluster:
             raise ClusterError(address, "needs certificates, and Dask's configuration names none", mend)
         self.address = address
         try:
+            # asked first, since a client that was half opened does not go quietly; whoever answers may answer anything
+            asyncio.run(_ask(address))
             self._client = distributed.Client(address, timeout=_REACHED_S, set_as_default=False)
-        except (OSError, ValueError) as e:
+        except Exception as e:
             mend = "check the address (tcp:// or tls://) and the firewall, or start one with: dask scheduler"
             raise ClusterError(address, f"no Dask scheduler answers ({_words(e)})", mend) from e
         try:
@@ -228,9 +233,18 @@ class Cluster:
             raise ClusterError(self.address, f"the scheduler was lost ({_words(e)})", mend) from e
 
 
+async def _ask(address: str) -> None:
+    from distributed.core import rpc
+
+    async with rpc(address, timeout=_REACHED_S) as peer:
+        kind = (await asyncio.wait_for(peer.identity(), _REACHED_S))["type"]
+    if kind != "Scheduler":
+        raise ValueError(f"it is a {kind}")
+
+
 @cache
 def made_with() -> dict[str, str]:
-    """What a reading depends on besides photo, lid and settings: sprout, file by file, and its libraries."""
+    """What a reading depends on besides photo, lid and settings: sprout, file by file, its libraries, their threads."""
     here = Path(__file__).parent
     code = [p for p in here.rglob("*.py") if p.relative_to(here).parts[0] != "calibration"]  # installed, it is inside
     data = [f for f in shipped("calibration").iterdir() if f.name.endswith((".csv", ".json", ".onnx", ".toml"))]
@@ -239,7 +253,8 @@ def made_with() -> dict[str, str]:
     for name in sorted(files):
         content.update(name.encode() + hashlib.sha256(files[name]).digest())
     libraries = {name: str(importlib.import_module(name).__version__) for name in _LIBRARIES}
-    return {"sprout": VERSION, "files of sprout": content.hexdigest()[:8], **libraries}
+    threads = {_THREADS: os.environ.get(_THREADS, "not set")}
+    return {"sprout": VERSION, "files of sprout": content.hexdigest()[:8], **libraries, **threads}
 
 
 def _otherwise(workers: Mapping[str, str], callers: Mapping[str, str]) -> str:

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+import sprout.cli  # noqa: F401  first, since it settles on how many threads numpy reckons
+
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 sys.path.insert(0, str(Path(__file__).parent))

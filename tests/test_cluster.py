@@ -10,6 +10,7 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, closing, contextmanager
@@ -108,7 +109,7 @@ def two_workers(home: Path) -> Iterator[str]:
 def photos(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Five photos of a grow, one of them cut short."""
     folder = tmp_path_factory.mktemp("photos")
-    for day in ("00", "06", "12", "16"):
+    for day in ("00", "06", "16", "28"):
         shutil.copy(SAMPLES / "photos" / f"day{day}.jpg", folder)
     (folder / "day10.jpg").write_bytes((SAMPLES / "photos" / "day10.jpg").read_bytes()[:60_000])
     return folder
@@ -135,20 +136,32 @@ def killed_midway(two_workers: str, monkeypatch: pytest.MonkeyPatch) -> list[str
 def test_measure_writes_the_same_bytes_though_a_worker_is_killed(
     two_workers: str, photos: Path, tmp_path: Path, killed_midway: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    missing, lid = photos / "missing.jpg", SAMPLES / "lid.toml"
-    files: dict[str, dict[str, bytes]] = {}
-    for where, words in (("far", ["--cluster", two_workers]), ("near", [])):
-        out = tmp_path / where
-        told = ["--csv", str(out / "t.csv"), "--json", "--masks", str(out), "--empty", str(photos / "day00.jpg")]
-        assert main(["measure", str(photos), str(missing), "--lid", str(lid), *told, *words]) == 3
-        said = capsys.readouterr()
-        files[where] = {p.name: p.read_bytes() for p in out.iterdir()} | {
-            "out": said.out.encode(),
-            "err": said.err.encode(),
-        }
-    assert len(killed_midway) == 12
-    assert len(files["near"]) == 2 * 4 + 3
-    assert files["far"] == files["near"]
+    lid, out = SAMPLES / "lid.toml", tmp_path / "out"
+    words = [
+        "measure",
+        str(photos),
+        str(photos / "missing.jpg"),
+        "--lid",
+        str(lid),
+        "--empty",
+        str(photos / "day00.jpg"),
+    ]
+    words += ["--csv", str(out / "table.csv"), "--json", "--masks", str(out)]
+    # a command line of its own, which nothing tells to reckon on one thread
+    bare = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    near = subprocess.run(
+        [sys.executable, "-m", "sprout", *words], capture_output=True, text=True, check=False, env=bare
+    )
+    assert near.returncode == 3, near.stderr
+    files = {p.name: p.read_bytes() for p in out.iterdir()}
+    assert len(files) == 2 * 4 + 1
+    shutil.rmtree(out)
+    capsys.readouterr()
+    assert main([*words, "--cluster", two_workers]) == 3
+    assert len(killed_midway) == 6
+    said = capsys.readouterr()
+    assert (said.out, said.err) == (near.stdout, near.stderr)
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == files
 
 
 def content(book: Path) -> dict[str, Any]:
@@ -270,6 +283,22 @@ def test_a_worker_with_another_sprout_is_refused(home: Path, tmp_path: Path) -> 
                 list(cluster.each(weigh, [SAMPLES / "lid.toml"], made=Weighed, settings=Settings()))
 
 
+@contextmanager
+def web_server() -> Iterator[str]:
+    """The address of something that answers, but not as a scheduler does."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+
+        def answer() -> None:
+            with listening.accept()[0] as peer:
+                peer.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n" + b"x" * 100)
+                peer.recv(100)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        yield f"tcp://127.0.0.1:{listening.getsockname()[1]}"
+        thread.join()
+
+
 def test_no_scheduler_and_no_workers_are_told(
     home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -285,6 +314,9 @@ def test_no_scheduler_and_no_workers_are_told(
         assert "dask scheduler" in said
     assert main([*measure, f"tls://127.0.0.1:{port}"]) == 2
     assert "needs certificates" in capsys.readouterr().err
+    with web_server() as address:
+        assert main([*measure, address]) == 2
+        assert f"{address}: no Dask scheduler answers" in capsys.readouterr().err
     with scheduler(home) as address:
         assert main([*measure, address]) == 2
         said = capsys.readouterr().err
@@ -327,6 +359,7 @@ def test_words_that_make_no_sense_are_told(words: list[str], what: str, capsys: 
 
 
 def test_what_a_reading_depends_on_is_named_file_by_file() -> None:
-    assert set(made_with()) == {"sprout", "files of sprout", "cv2", "numpy", "scipy", "skimage", "PIL", "pillow_heif"}
+    libraries = {"cv2", "numpy", "scipy", "skimage", "PIL", "pillow_heif"}
+    assert set(made_with()) == {"sprout", "files of sprout", *libraries, "OPENBLAS_NUM_THREADS"}
     assert rooms._otherwise(made_with(), made_with()) == ""
     assert rooms._otherwise(made_with() | {"cv2": "4.10.0"}, made_with()).startswith("cv2 4.10.0 (here ")

@@ -16,6 +16,9 @@ from sprout.settings import VERSION
 # typer brings its own copy of click or uses the installed one, as its version may be
 _WordsFault = cast(type[Exception], typer.BadParameter.__mro__[1])
 
+# sums over several threads differ in their last digits: a reading must not depend on how many cores a machine has
+os.environ.update(dict.fromkeys(("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"), "1"))
+
 _INTERRUPTED = 130
 
 app = typer.Typer(
