@@ -13,6 +13,7 @@ import pytest
 from sprout.cli import main
 from sprout.errors import UsageError
 from sprout.lid import Tags
+from sprout.registration.pyramid import Pyramid
 from sprout.registration.tags import find_tags
 from sprout.report.tagsheet import PATCHES, write_tag_sheet
 
@@ -76,7 +77,7 @@ def test_each_tag_is_found_when_cut_out_along_its_line(tmp_path: Path, side: flo
         middle = 1.5 * len(piece)
         lid = cv2.warpAffine(lid, cv2.getRotationMatrix2D((middle, middle), 30, 1), lid.shape[::-1], borderValue=40)
         small = cv2.resize(lid, None, fx=2.5 * MM, fy=2.5 * MM, interpolation=cv2.INTER_AREA)  # 2.5 px a mm
-        found = find_tags(np.dstack([small] * 3), Tags("4x4_50", side, (0, 1, 2, 3)))
+        found = find_tags(Pyramid(np.dstack([small] * 3)), Tags("4x4_50", side, (0, 1, 2, 3)))
         assert set(found) == {tag}
 
 

@@ -364,7 +364,7 @@ def register(
         If the lid is not found, or not surely enough; ``SidesUnsure`` if only the labels are in doubt.
     """
     picture = Pyramid(photo.rgb)
-    tags_px = find_tags(photo.rgb, lid.tags) if lid.tags else {}
+    tags_px = find_tags(picture, lid.tags) if lid.tags else {}
     candidate: _Candidate | None = None
     by_tags = _from_tags(tags_px, known, lid, picture.size_px) if known is not None and len(tags_px) else None
     if by_tags is not None:

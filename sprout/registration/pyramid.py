@@ -46,3 +46,8 @@ class Pyramid:
             return px
         ratio = np.array(self.halved(level).shape[1::-1]) / self.size_px[::-1]
         return np.asarray((px + 0.5) * ratio - 0.5, np.float32)
+
+    def whole(self, px: npt.NDArray[np.float64], level: int) -> npt.NDArray[np.float64]:
+        """Where places (..., 2) of the halved picture lie in the whole one."""
+        ratio = np.array(self.halved(level).shape[1::-1]) / self.size_px[::-1]
+        return np.asarray((px + 0.5) / ratio - 0.5, float)
