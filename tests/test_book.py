@@ -261,7 +261,7 @@ def test_a_bad_photo_never_loses_the_others(tmp_path: Path, logged_calls: list[P
             "day07": "read",
             "gone": "unread",
         }
-        assert "cannot be opened" in outcomes["gone"].reason
+        assert "does not exist" in outcomes["gone"].reason
         unread = book.photos().query("readable == 'no'")
         assert "too blurred: hold still or wipe the lens" in set(unread["reason"])
         again = {entry.path.stem: entry.outcome for entry in log(book, tmp_path / "p" / "blurred.jpg")}

@@ -26,8 +26,10 @@ XMP = (
 
 def located_photo(path: Path) -> bytes:
     """A sample photo with a place and hostile texts written into it."""
+    xmp = b"http://ns.adobe.com/xap/1.0/\0" + XMP
+    segment = b"\xff\xe1" + (len(xmp) + 2).to_bytes(2, "big") + xmp
     with Image.open(SAMPLES / "photos" / "day06.jpg") as picture:
-        picture.save(path, quality=92, exif=located(), xmp=XMP, comment=b"alert('sprout')")
+        picture.save(path, quality=92, exif=located(), extra=segment, comment=b"alert('sprout')")
     held = path.read_bytes()
     assert all(trace in held for trace in (b"alert('sprout')", b"7 * 7", b"Exif\0\0", b"GPSLatitude"))
     return held

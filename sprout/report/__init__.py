@@ -10,3 +10,8 @@ compared  several grows side by side as a picture
 spacing   before and after spreading the plugs out as a picture
 words     numbers and dates in words
 """
+
+import logging
+
+# or it tells at length that it keeps its list of fonts elsewhere when the home folder may not be written to
+logging.getLogger("matplotlib").setLevel(logging.ERROR)
