@@ -31,7 +31,19 @@ FLOW = (
     "page",
     "cli",
 )
-HEAVY = {"cv2", "numpy", "pandas", "scipy", "skimage", "matplotlib", "PIL", "pillow_heif", "jinja2", "sqlite3"}
+HEAVY = {
+    "cv2",
+    "numpy",
+    "pandas",
+    "scipy",
+    "skimage",
+    "matplotlib",
+    "PIL",
+    "pillow_heif",
+    "jinja2",
+    "sqlite3",
+    "distributed",
+}
 MAX_LINES = 450
 
 
