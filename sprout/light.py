@@ -35,9 +35,9 @@ def to_srgb(linear: npt.ArrayLike) -> Floats:
 
 
 def _chromatic(rgb: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
-    v = np.asarray(rgb, float)
-    r, g, b = np.moveaxis(v / np.maximum(v.sum(-1, keepdims=True), 1e-9), -1, 0)
-    return r, g, b
+    r, g, b = np.moveaxis(np.asarray(rgb, float), -1, 0)
+    total = np.maximum(r + g + b, 1e-9)
+    return r / total, g / total, b / total
 
 
 def exg(rgb: npt.ArrayLike) -> Floats:

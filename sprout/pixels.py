@@ -31,7 +31,7 @@ _DOUBT = -3.0
 """Log-odds of plant or film in the glance from which a place is looked at closely."""
 ROOT = 1.2
 """How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
-_SIGHT_MM = 6.0
+_SIGHT_MM = 5.0
 """How much around such places the network must see to judge them."""
 _MOST_PX = 6e5
 """Most pixels of all that is looked at closely: more is scaled down, which bounds time and memory. Where there is so

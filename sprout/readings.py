@@ -14,6 +14,7 @@ from sprout import counting, flags, leaves, presence
 from sprout.attribution import attribute
 from sprout.leaves import Cutout, cut_out, local_map
 from sprout.lid import Lid
+from sprout.light import burnt
 from sprout.photo import Photo
 from sprout.registration import Registration
 from sprout.tissue import ALGAE, DRY, GREEN, YELLOW, Tissue
@@ -185,7 +186,7 @@ def looks_of(
                 covered=float((disc & (here > 0)).sum()) / size,
                 overhung=float((disc & (here > 0) & (here != k + 1)).sum()) / size,
                 film=float((disc & (classes == ALGAE)).sum()) / size,
-                burnt=float((disc & ~tissue.usable[plug] & (here == 0)).sum()) / size,
+                burnt=float(burnt(photo.rgb[plug])[disc & (here == 0)].sum()) / size if disc.size else 0.0,
                 contact=float(contact[k]),
                 inside=len(x) / max(int(count.sum()), 1),
                 nearness=min(1.0, float(off.min()) / radius) if len(x) else 1.0,

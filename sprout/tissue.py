@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
-from sprout.light import Array, Picture, burnt
+from sprout.light import Array, Picture
 from sprout.matting import leaf_share
 from sprout.photo import Photo
 from sprout.pixels import ROOT, Evidence, look
@@ -42,15 +42,12 @@ class Tissue:
         (h, w) uint8 on the photo's working pixels: 0 other, 1 green tissue, 2 yellowing, 3 dry, 4 algae.
     rgb:
         (h, w, 3) uint8, the picture under corrected light.
-    usable:
-        (h, w) bool, False where highlights are burnt out and the class is not to be trusted.
     outline_mm:
         (n, 2) outline of the lid's plate in the lid's frame, None if no edge of it shows.
     """
 
     classes: npt.NDArray[np.uint8]
     rgb: npt.NDArray[np.uint8]
-    usable: npt.NDArray[np.bool_]
     outline_mm: Array | None = None
 
 
@@ -61,7 +58,7 @@ def _discs(registration: Registration, lid: Lid, radius: float) -> npt.NDArray[n
     out = np.zeros(registration.size_px, np.uint8)
     for rim in rims.round().astype(np.int32):
         cv2.fillConvexPoly(out, rim, 1)
-    return out > 0
+    return out.view(bool)
 
 
 def _rooted(
@@ -145,4 +142,4 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
             plant = _rooted(leaf[here], faint[here], roots[here], _GAP_MM * px_per_mm)
             film &= plugs[here]
             classes[here] = np.where(plant, kind, film * np.uint8(ALGAE))
-    return Tissue(classes, rgb, ~burnt(photo.rgb), outline)
+    return Tissue(classes, rgb, outline)

@@ -20,7 +20,7 @@ def rows_of(drawing: Drawing, classes: np.ndarray | None = None) -> dict[str, di
     h, w = drawing.rgb.shape[:2]
     photo = Photo(Path("p.jpg"), "0", None, w, h, drawing.rgb, 1.0, Quality(0.6, 0, 0))
     classes = drawing.tissue if classes is None else classes
-    tissue = Tissue(classes, drawing.rgb, np.ones((h, w), bool))
+    tissue = Tissue(classes, drawing.rgb)
     rows, sites = read_sites(photo, drawing.registration, tissue, drawing.lid)
     assert sites.shape == (h, w)
     assert [r["site"] for r in rows] == list(drawing.lid.labels)
@@ -54,6 +54,14 @@ def test_status_area_and_health(grown: Drawing) -> None:
         assert rows[site]["cover_pct"] == pytest.approx(share, rel=0.05)
     assert rows["C4"]["yellow_pct"] > 90
     assert rows["A1"]["yellow_pct"] < 5
+
+
+def test_glare_on_a_plug_is_told() -> None:
+    drawing = draw_lid(drawn_lid())
+    u, v = np.round(drawing.registration.to_px(drawing.lid.sites_mm[1])[0]).astype(int)
+    drawing.rgb[v - 24 : v + 24, u - 24 : u + 24] = 255
+    told = {site for site, row in rows_of(drawing).items() if "glare" in row["flags"]}
+    assert told == {drawing.lid.labels[1]}
 
 
 def test_algae_is_no_sprout(grown: Drawing) -> None:

@@ -104,11 +104,6 @@ def test_the_same_lid_under_a_cast_reads_the_same() -> None:
     assert overlap(is_plant(plain.classes), is_plant(magenta.classes)) > 0.9
 
 
-def test_burnt_highlights_are_marked_unusable() -> None:
-    tissue = read(draw_lid(drawn_lid(), glare=3, exposure_ev=0.5))
-    assert 0 < (~tissue.usable).sum() < 0.5 * tissue.usable.size
-
-
 def test_the_window_keeps_to_the_lid() -> None:
     drawing = draw_lid(drawn_lid(), fill=0.35, table="stone")
     left, top, right, bottom = window(drawing.rgb, drawing.registration, drawing.lid, None)
