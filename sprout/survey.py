@@ -8,7 +8,6 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -23,6 +22,7 @@ from sprout.registration import LidView, register
 from sprout.registration import learn_view as view_of
 from sprout.settings import Settings
 from sprout.tissue import ALGAE, OTHER, Tissue, classify
+from sprout.workers import ready
 
 if TYPE_CHECKING:
     from sprout.cluster import Cluster
@@ -211,9 +211,7 @@ def _each(read: Callable[[Path], T], paths: Iterable[Path], workers: int) -> Ite
     if workers <= 1:
         yield from map(read, paths)
         return
-    # a forked child would inherit the vision library's locks without its threads, and wait for ever
-    context = get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
+    with ProcessPoolExecutor(workers, mp_context=ready(), initializer=_one_thread) as pool:
         waiting: deque[Future[T]] = deque()
         try:
             for path in paths:

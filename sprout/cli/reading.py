@@ -26,6 +26,7 @@ from sprout.cli.output import (
 from sprout.errors import NotRegistered, PhotoUnfit, UsageError
 from sprout.files import name_of, stem_of
 from sprout.settings import Settings
+from sprout.workers import ready
 
 if TYPE_CHECKING:
     import numpy as np
@@ -56,6 +57,8 @@ def measure(
     max_megapixels: Megapixels = LIMIT,
 ) -> None:
     """Read photos without a book."""
+    if workers > 1:
+        ready()
     from sprout import columns
     from sprout.cli.progress import progress
     from sprout.lid import read_lid
@@ -83,6 +86,8 @@ def measure(
             workers=reading,
         )
         for survey, stem in zip(progress(surveys, len(found), "reading"), unique_stems(found), strict=True):
+            import pandas  # noqa: F401  # for the table in the end: while the workers are busy it costs no time
+
             header = _header(survey.path, survey.taken_at, survey.reason)
             rows += [{**header, **site} for site in survey.readings] or [header]
             unread += bool(survey.reason)
@@ -109,6 +114,8 @@ def cover(
 
     How much of the frame is plant: for a microgreens tray, a seed bed, a pot.
     """
+    if workers > 1:
+        ready()
     from sprout import columns
     from sprout.cli.progress import progress
     from sprout.survey import cover_many
