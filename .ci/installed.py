@@ -98,7 +98,7 @@ def installed(name: str, what: str, *, with_pip: bool = False) -> Path:
     python = WORK / name / "bin" / "python"
     if with_pip:
         subprocess.run([sys.executable, "-m", "venv", WORK / name], check=True)
-        subprocess.run([python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", what], check=True)
+        subprocess.run([python, "-m", "pip", "install", "-qq", "--disable-pip-version-check", what], check=True)
     else:
         subprocess.run([UV, "venv", "--quiet", "--python", sys.executable, WORK / name], check=True)
         subprocess.run([UV, "pip", "install", "--quiet", "--python", python, what], check=True)
@@ -124,7 +124,7 @@ def sprout(bin: Path, place: Place, *words: str, status: int = 0) -> tuple[bytes
 def routine(bin: Path, place: Place) -> dict[str, bytes]:
     """A grower's first days in an empty folder; all that was written, by the name of the file or command."""
     folder = WORK / place.folder
-    (folder / "été photos").mkdir(parents=True)
+    (folder / "été photos").mkdir()
     for name, to in (
         ("lid.toml", "lid.toml"),
         ("photos/day00.jpg", "leer – ü.jpg"),
@@ -302,15 +302,18 @@ def main(extras: Sequence[str] = ("web", "cluster")) -> None:
     if not can_part():
         print("  no network of its own may be made here: attempts to reach one are caught, home is nowhere")
     there = languages()
+    place = GERMAN if "German" in there else PLAIN
+    for each in PLACES.values():
+        (WORK / each.folder).mkdir()
     with ThreadPoolExecutor(2) as pool:
         bins = {"German": from_source}
+        demo = pool.submit(sprout, core, place, "demo", "../démo")
         running = {name: pool.submit(routine, bins.get(name, core), PLACES[name]) for name in PLACES if name in there}
         done = {name: run.result() for name, run in running.items()}
+        demo.result()
     for name in there - {"plain"}:
         same(done["plain"], done[name], name, PLACES[name])
-    place = GERMAN if "German" in there else PLAIN
-    sprout(core, place, "demo", "démo")
-    table, _ = sprout(core, place, "table", "démo/book", "--of", "plugs", "--csv", "-")
+    table, _ = sprout(core, place, "table", "../démo/book", "--of", "plugs", "--csv", "-")
     assert table.count(b"\n") == 16, "the demo's table should have fifteen plugs"
     print("  the demo runs")
     speaks_of_what_is_missing(core, place)
