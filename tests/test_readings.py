@@ -59,7 +59,7 @@ def test_status_area_and_health(grown: Drawing) -> None:
 def test_glare_on_a_plug_is_told() -> None:
     drawing = draw_lid(drawn_lid())
     u, v = np.round(drawing.registration.to_px(drawing.lid.sites_mm[1])[0]).astype(int)
-    drawing.rgb[v - 24 : v + 24, u - 24 : u + 24] = 255
+    drawing.rgb[v - 40 : v + 40, u - 40 : u + 40] = 255
     told = {site for site, row in rows_of(drawing).items() if "glare" in row["flags"]}
     assert told == {drawing.lid.labels[1]}
 
