@@ -26,6 +26,7 @@ from time import perf_counter, process_time
 
 from measuring import SAMPLES, machine
 
+import sprout.cli  # noqa: F401  as the command line does, on one thread
 from sprout.book import Book
 from sprout.book.grow import Grow
 from sprout.cluster import Cluster
