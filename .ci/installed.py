@@ -250,7 +250,7 @@ def clusters(bin: Path, wanted: bytes) -> None:
     running = [start("scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(told))]
     try:
         end = time.monotonic() + 60
-        while not told.exists():
+        while not (told.exists() and told.read_text("utf-8").rstrip().endswith("}")):
             assert time.monotonic() < end, "the scheduler does not come up"
             time.sleep(0.1)
         at = json.loads(told.read_text("utf-8"))["address"]

@@ -317,6 +317,7 @@ def test_no_scheduler_and_no_workers_are_told(
     with web_server() as address:
         assert main([*measure, address]) == 2
         assert f"{address}: no Dask scheduler answers" in capsys.readouterr().err
+    monkeypatch.setattr(rooms, "_REACHED_S", 5)
     with scheduler(home) as address:
         assert main([*measure, address]) == 2
         said = capsys.readouterr().err
@@ -362,4 +363,4 @@ def test_what_a_reading_depends_on_is_named_file_by_file() -> None:
     libraries = {"cv2", "numpy", "scipy", "skimage", "PIL", "pillow_heif"}
     assert set(made_with()) == {"sprout", "files of sprout", *libraries, "OPENBLAS_NUM_THREADS"}
     assert rooms._otherwise(made_with(), made_with()) == ""
-    assert rooms._otherwise(made_with() | {"cv2": "4.10.0"}, made_with()).startswith("cv2 4.10.0 (here ")
+    assert rooms._otherwise(made_with() | {"cv2": "3.4.0"}, made_with()).startswith("cv2 3.4.0 (here ")
