@@ -66,14 +66,17 @@ def leaf_share(rgb: Picture, guess: Float32) -> Float32:
     """
     h, w = rgb.shape[:2]
     rows, columns = -(-h // _STEP), -(-w // _STEP)
-    light = np.asarray(cv2.LUT(cv2.resize(rgb, (columns, rows), interpolation=cv2.INTER_AREA), _LINEAR), np.float32)
-    p = np.asarray(cv2.resize(guess, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+    padded = cv2.copyMakeBorder(rgb, 0, rows * _STEP - h, 0, columns * _STEP - w, cv2.BORDER_REPLICATE)
+    light = np.asarray(cv2.LUT(cv2.resize(padded, (columns, rows), interpolation=cv2.INTER_AREA), _LINEAR), np.float32)
+    x, y = _STEP * guess.shape[1] / w, _STEP * guess.shape[0] / h
+    of_cell = np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2]])
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    p = cv2.warpAffine(guess, of_cell, (columns, rows), flags=how, borderMode=cv2.BORDER_REPLICATE)
     around = np.ones((2 * _RADIUS + 1,) * 2, np.uint8)
     edge = (cv2.dilate(p, around) > _CLEAR) & (cv2.erode(p, around) < 1 - _CLEAR)
     slope, offset = _mixing(light, p)
     # every cell of the edge is a block of pixels that one linear function holds for
     share = np.repeat(np.repeat(p, _STEP, 0), _STEP, 1)
-    padded = cv2.copyMakeBorder(rgb, 0, rows * _STEP - h, 0, columns * _STEP - w, cv2.BORDER_REPLICATE)
     blocks = (rows, _STEP, columns, _STEP)
     at = np.take(_LINEAR, padded.reshape(*blocks, 3).swapaxes(1, 2)[edge])
     slope, offset = slope[edge][:, None, None], offset[edge][:, None, None]
