@@ -165,8 +165,10 @@ def command_costs(folder: Path, books: dict[int, Path]) -> None:
 
 
 def print_scaling(sites: Sequence[int], sizes: Sequence[int], *, a_day: int) -> None:
+    # in memory where that is possible: what is flushed to a disk for each photo is no matter of the book's size
+    memory = Path("/dev/shm")
     for count in sites:
-        with tempfile.TemporaryDirectory() as name:
+        with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as name:
             folder = Path(name)
             lid, empty = lid_and_photo(count, folder)
             books = make_books(folder, lid, empty, sizes, a_day=a_day)

@@ -1,6 +1,7 @@
 """What sprout costs on this machine, all in one run: one photo, memory, workers, a long batch, the start, big books.
 
-    python tests/benchmarks/speed.py [photo memory workers batch start books] [--photo FILE --lid LID.toml] [--batch N]
+    python tests/benchmarks/speed.py [photo growth memory workers batch start books]
+        [--photo FILE --lid LID.toml] [--batch N]
 
 Without names all parts run. Photos have 12 megapixels: a sample photo enlarged, once smooth as it comes, and once with
 the noise that a phone's sensor leaves, which is what a JPEG of 3 to 5 MB is full of; each is measured against its own
@@ -24,6 +25,7 @@ from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from artificial import Stand, draw_lid, drawn_lid, save_jpeg
 from benchmarks.measuring import SAMPLES, Cost, best, cheapest, load, machine, run
 
 from sprout.lid import Lid, read_lid
@@ -36,7 +38,7 @@ from sprout.tissue import classify
 SIZE = (4032, 3024)
 NOISE = 6.0  # grey levels at full size, after the phone's own smoothing: a file of 4 MB
 MANY = 20
-PARTS = ("photo", "memory", "workers", "batch", "start", "books")
+PARTS = ("photo", "growth", "memory", "workers", "batch", "start", "books")
 ONE = """
 import sys
 from pathlib import Path
@@ -66,11 +68,11 @@ def samples() -> list[Path]:
     return sorted((SAMPLES / "photos").glob("*.jpg"))
 
 
-def enlarged(photo: Path, path: Path, *, noise: float = 0.0) -> Path:
-    """A photo at 12 megapixels, with noise of so many grey levels (seed 1)."""
+def enlarged(photo: Path, path: Path, *, noise: float = 0.0, size: tuple[int, int] = SIZE) -> Path:
+    """A photo at another size, long side first, with noise of so many grey levels (seed 1)."""
     with Image.open(photo) as picture:
         exif = picture.getexif()
-        upright = SIZE if picture.width > picture.height else SIZE[::-1]
+        upright = size if picture.width > picture.height else size[::-1]
         rgb = np.asarray(picture.resize(upright, Image.Resampling.BICUBIC))
     if noise:
         rng = np.random.default_rng(1)
@@ -96,21 +98,21 @@ def both(folder: Path) -> dict[str, Path]:
     }
 
 
-def stages(path: Path, lid: Lid) -> Iterator[tuple[str, float]]:
+def stages(path: Path, lid: Lid, *, runs: int = 5) -> Iterator[tuple[str, float]]:
     """CPU seconds of each stage in a process that is warm, the floor first."""
-    for _ in range(3):
+    for _ in range(2):
         survey(path, lid)
-    yield "decode at full size", best(lambda: decode(path), 7)[0]
-    seconds, photo = best(lambda: read_photo(path))
+    yield "decode at full size", best(lambda: decode(path), runs)[0]
+    seconds, photo = best(lambda: read_photo(path), runs)
     yield "photo", seconds
-    seconds, registration = best(lambda: register(photo, lid))
+    seconds, registration = best(lambda: register(photo, lid), runs)
     yield "registration", seconds
-    seconds, tissue = best(lambda: classify(photo, registration, lid))
+    seconds, tissue = best(lambda: classify(photo, registration, lid), runs)
     yield "tissue", seconds
-    seconds, _ = best(lambda: read_sites(photo, registration, tissue, lid))
+    seconds, _ = best(lambda: read_sites(photo, registration, tissue, lid), runs)
     yield "readings", seconds
-    yield "straightened view", best(lambda: _look(photo, registration, lid, tissue))[0]
-    seconds, got = best(lambda: survey(path, lid), 7)
+    yield "straightened view", best(lambda: _look(photo, registration, lid, tissue), runs)[0]
+    seconds, got = best(lambda: survey(path, lid), runs)
     yield "whole photo", seconds
     if got.reason:
         raise SystemExit(f"the photo was not read: {got.reason}")
@@ -124,6 +126,27 @@ def photo_part(photos: dict[str, Path], lid: Lid) -> None:
         floor = rows["decode at full size"]
         for stage, seconds in rows.items():
             print(f"  {stage:22s}{1000 * seconds:8.0f} ms{seconds / floor:8.2f} decodes")
+
+
+def growth_part(folder: Path) -> None:
+    """One thing grows at a time: megapixels of a photo, leaf on a lid, sites of a lid."""
+    cv2.setNumThreads(1)
+    lid, found = read_lid(SAMPLES / "lid.toml"), samples()
+    rows: list[tuple[str, Path, Lid]] = []
+    for megapixels in (3, 6, 12, 24):
+        long = round((megapixels * 1e6 * 4 / 3) ** 0.5)
+        size = (long, round(long * 3 / 4))
+        rows.append((f"{megapixels} megapixels", enlarged(found[8], folder / f"{megapixels}.jpg", size=size), lid))
+    rows += [(f"3 megapixels, {found[k].stem}", found[k], lid) for k in (0, 6, 10, 12)]
+    for down, across in ((2, 3), (3, 5), (5, 6), (6, 10)):
+        drawn = drawn_lid(rows=down, columns=across, pitch_mm=[60.0, 60.0], tags=True)
+        sprouts = {site: Stand(2, leaf_mm=8) for site in drawn.labels[::2]}
+        path = save_jpeg(draw_lid(drawn, sprouts=sprouts), folder / f"sites{down * across}.jpg")
+        rows.append((f"3 megapixels, {down * across} drawn sites", path, drawn))
+    heads = ("decode", "photo", "regist.", "tissue", "reading", "view", "whole")
+    print(f"\nStages, CPU ms{'':14s}" + "".join(f"{head:>8s}" for head in heads))
+    for name, path, lid in rows:
+        print(f"  {name:26s}" + "".join(f"{1000 * seconds:8.0f}" for _, seconds in stages(path, lid, runs=3)))
 
 
 def memory_part(photos: dict[str, Path], lid_file: Path, folder: Path) -> None:
@@ -205,6 +228,8 @@ def main() -> None:
                 photo_part(photos, read_lid(a.lid))
             if "memory" in parts:
                 memory_part(photos, a.lid, folder)
+        if "growth" in parts:
+            growth_part(folder)
         if "workers" in parts:
             workers_part(SAMPLES / "lid.toml", folder)
         if "batch" in parts:
