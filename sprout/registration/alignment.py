@@ -9,6 +9,7 @@ fitted together with rims and tags.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -32,6 +33,7 @@ _AROUND_MM = 12.0
 """How much of the table round the plate is compared."""
 _SAMPLE_MM = 10.0
 _SMALL_PX = 250
+_FEW, _MANY = 5, 2000
 _ALIKE = 12.0
 """How many neighbouring pixels err alike, in pixels of a level."""
 
@@ -141,7 +143,7 @@ class Comparison:
             return 0.0
         total = 0.0
         for sigma in (8.0 / reduce, 50.0 / reduce):
-            a, n = even_light(level.light, shown, sigma), even_light(now, shown, sigma)
+            a, n = even_light((level.light, now), shown, sigma)
             norm = float(np.sqrt((a**2).sum() * (n**2).sum()))
             total += float((a * n).sum()) / norm / 2 if norm > 0 else 0.0
         return total
@@ -150,7 +152,7 @@ class Comparison:
         """Where the pose should be by a step of Gauss-Newton; None where nothing can be compared."""
         level = self._levels[reduce]
         now, shown = self._now(pose.registration(), level)
-        a, n = (_contrast(light, shown) for light in (level.light, now))
+        a, n = _contrast((level.light, now), shown)
         use = cv2.erode(shown, np.ones((3, 3), np.uint8)) > 0
         if use.sum() < 50:
             return None
@@ -216,25 +218,33 @@ def similar_poses(
     plausible = (np.abs(a) * extent > 0.25 * long) & (np.abs(a) * extent < 1.6 * long)
     a, b = a[plausible], b[plausible]
     z = (mm @ np.array([1, 1j])).astype(np.complex64)
-    scores = np.zeros(len(a))
-    for low in range(0, len(a), 2000):
-        part = slice(low, low + 2000)
-        at = ((a[part, None] * z + b[part, None] + (0.5 + 0.5j)) * shrink).astype(np.complex64)
+
+    def scores(a: npt.NDArray[np.complex128], b: npt.NDArray[np.complex128], every: int) -> Grey:
+        """Correlations of the photo with every so many samples of the view."""
+        at = ((a[:, None] * z[::every] + b[:, None] + (0.5 + 0.5j)) * shrink).astype(np.complex64)
         x, y = at.real.astype(np.int32), at.imag.astype(np.int32)
         inside = (at.real >= 0) & (at.imag >= 0) & (x < w) & (y < h)
         place = y.clip(0, h - 1) * w + x.clip(0, w - 1)
         weight = (bare.ravel()[place] * inside).astype(np.float32)
-        now = small.ravel()[place]
+        now, then = small.ravel()[place], light[::every]
         n = weight.sum(1) + 1e-6
-        one = light - (weight @ light / n)[:, None]
+        one = then - (weight @ then / n)[:, None]
         two = now - ((weight * now).sum(1) / n)[:, None]
         norm = np.sqrt((weight * one**2).sum(1) * (weight * two**2).sum(1)) + 1e-6
-        scores[part] = (weight * one * two).sum(1) / norm * np.minimum(1, n / (0.15 * len(light)))
+        likeness = (weight * one * two).sum(1) / norm * np.minimum(1, n / (0.15 * len(then)))
+        return np.asarray(np.round(likeness, 5), np.float32)
+
+    if not len(a):
+        return []
+    # few samples tell which are worth many
+    rough = np.concatenate([scores(a[low : low + 4000], b[low : low + 4000], _FEW) for low in range(0, len(a), 4000)])
+    first = np.argsort(-rough, kind="stable")[:_MANY]
+    a, b = a[first], b[first]
     kept: list[npt.NDArray[np.complex128]] = []
     poses: list[Pose] = []
     pivot = lid.sites_mm.mean(0)
     ends = np.array([sites[0], sites[-1]])
-    for k in np.argsort(-np.round(scores, 5), kind="stable"):
+    for k in np.argsort(-scores(a, b, 1), kind="stable"):
         where = a[k] * ends + b[k]
         if any(np.abs(where - other).max() < 0.5 * lid.hole_mm * abs(a[k]) for other in kept):
             continue
@@ -254,15 +264,24 @@ def similar_poses(
     return poses
 
 
-def _contrast(light: Grey, shown: Grey) -> Grey:
+def _contrast(lights: Sequence[Grey], shown: Grey) -> list[Grey]:
     """Log lightness less its local mean, in local standard deviations: a faint edge pulls where a strong one does."""
-    even = even_light(light, shown, _LOCAL)
-    weight = np.maximum(cv2.GaussianBlur(shown, (0, 0), _LOCAL), 1e-3)
-    spread = np.sqrt(cv2.GaussianBlur(even * even, (0, 0), _LOCAL) / weight)
-    return np.asarray(even / (spread + 0.05), np.float32)
+    weight = np.maximum(_blurred(shown, _LOCAL), 1e-3)
+    evened = even_light(lights, shown, _LOCAL)
+    return [np.asarray(even / (np.sqrt(_blurred(even * even, _LOCAL) / weight) + 0.05), np.float32) for even in evened]
 
 
-def even_light(light: Grey, shown: Grey, sigma: float) -> Grey:
+def even_light(lights: Sequence[Grey], shown: Grey, sigma: float) -> list[Grey]:
     """Log lightness less its local mean over what is shown: what light and exposure cannot change."""
-    mean = cv2.GaussianBlur(light * shown, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(shown, (0, 0), sigma), 1e-3)
-    return np.asarray((light - mean) * shown, np.float32)
+    weight = np.maximum(_blurred(shown, sigma), 1e-3)
+    return [np.asarray((light - _blurred(light * shown, sigma) / weight) * shown, np.float32) for light in lights]
+
+
+def _blurred(picture: Grey, sigma: float) -> Grey:
+    """Blurred by a Gaussian; by a wide one on a smaller copy, for what is left is smooth."""
+    shrink = 2 ** max(0, int(np.log2(sigma / 3)))
+    if shrink == 1:
+        return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), np.float32)
+    h, w = picture.shape
+    small = cv2.resize(picture, (-(-w // shrink), -(-h // shrink)), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / shrink), (w, h)), np.float32)

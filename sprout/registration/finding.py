@@ -49,7 +49,7 @@ PLAIN = 0.4
 ALIKE = 0.7
 """Least correlation with the known view that is accepted: right fits reach 0.79 and more, wrong 0.65 at most."""
 SETTLED = 0.9
-"""Correlation with which no other place is looked at."""
+"""Correlation with which no other place is looked at, and one rim is enough."""
 LEAST_PREFERENCE = 0.2
 """Least preference for one way round over the others that settles the labels: right ones reach 0.3 and more where
 marks show, wrong ones 0.15 on bare plates."""
@@ -375,7 +375,7 @@ def register(
     seen = int(candidate.used.sum())
     least = max(4, int(np.ceil(LEAST_SEEN * len(lid.labels))))
     if candidate.alike > ALIKE:
-        least = 2
+        least = 1 if candidate.alike > SETTLED else 2
     least = min(least, len(lid.labels))
     if candidate.tags < 2 and seen < least:
         raise NotRegistered(

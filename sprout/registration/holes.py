@@ -86,8 +86,12 @@ def _thin_edges(rgb: npt.NDArray[np.uint8], pictures: int = 1) -> _Edges:
     ux, uy = gx[y, x] / s, gy[y, x] / s
     ahead = np.rint(uy).astype(int) * size.shape[1] + np.rint(ux).astype(int)
     here = y * size.shape[1] + x
-    keep = (s >= size.ravel()[here + ahead]) & (s > size.ravel()[here - ahead])
-    return _Edges(x[keep].astype(np.float32), y[keep].astype(np.float32), ux[keep], uy[keep])
+    after, before = size.ravel()[here + ahead], size.ravel()[here - ahead]
+    keep = (s >= after) & (s > before)
+    x, y, ux, uy, s, after, before = (values[keep] for values in (x, y, ux, uy, s, after, before))
+    # the top of the parabola through the three
+    peak = (after - before) / (2 * (2 * s - after - before))
+    return _Edges(x.astype(np.float32) + peak * np.rint(ux), y.astype(np.float32) + peak * np.rint(uy), ux, uy)
 
 
 def _scatter(radius: float) -> float:
@@ -214,16 +218,17 @@ def see_rims(picture: Pyramid, registration: Registration, sites_mm: Array, hole
     step = (np.arange(side) - _HALF) * mm_px
     n = len(sites_mm)
     # the patches stand one below the other
-    at = np.concatenate([registration.grid_px(x + step, y + step) for x, y in sites_mm])
+    at = registration.grid_px(sites_mm[:, :1] + step, sites_mm[:, 1:] + step).reshape(n * side, side, 2)
     level = picture.level(float(np.median(registration.px_per_mm(sites_mm))) * mm_px)
     patches = cv2.remap(
         picture.halved(level), picture.places(at, level), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     edges = _thin_edges(np.asarray(patches, np.uint8), n)
-    site, row = np.divmod(edges.y.astype(int), side)
-    x, y, ux, uy = edges.x - _HALF, (row - _HALF).astype(np.float32), edges.ux, edges.uy
+    column, row = np.rint(edges.x).astype(int), np.rint(edges.y).astype(int)
+    site = row // side
+    x, y, ux, uy = edges.x - _HALF, edges.y - (site * side + _HALF).astype(np.float32), edges.ux, edges.uy
     h, w = picture.size_px
-    seen_at = at[edges.y.astype(int), edges.x.astype(int)]
+    seen_at = at[row, column]
     # what is drawn beyond the photo's border is no edge, nor is one that passes the middle by
     near = np.abs(x * uy - y * ux) < 1.5 * _REACH
     near &= np.all((seen_at >= 0) & (seen_at <= [w - 1, h - 1]), axis=1)

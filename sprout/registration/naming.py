@@ -52,7 +52,15 @@ def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration
     both = known.shown & (cv2.warpAffine(known.shown.astype(np.uint8), matrix, (w, h)) > 0)
     leaf = cv2.dilate(leafy(now), np.ones((2 * round(1.5 * per_mm) + 1,) * 2, np.uint8))
     shown = _plate(known, lid) & both & inside & (leaf == 0)
-    one, two, seen = (_marks(picture, shown, _FINE_MM * per_mm) for picture in (known.rgb, other, now))
+    # a highlight is no more than a mark
+    one, two, seen = (
+        np.clip(marks, -0.5, 0.5)
+        for marks in even_light(
+            [cv2.GaussianBlur(log_light(picture), (0, 0), 0.8) for picture in (known.rgb, other, now)],
+            shown.astype(np.float32),
+            _FINE_MM * per_mm,
+        )
+    )
     reach = max(1, round(_SHIFT_MM * per_mm))
     core = cv2.erode(shown.astype(np.uint8), np.ones((round(1.5 * per_mm) | 1,) * 2, np.uint8)) > 0
     core[:reach] = core[-reach:] = core[:, :reach] = core[:, -reach:] = False
@@ -119,12 +127,6 @@ def _plants(rgb: npt.NDArray[np.uint8]) -> tuple[Grey, Grey]:
 def _correlation(a: Grey, b: Grey) -> float:
     a, b = a - a.mean(), b - b.mean()
     return float((a * b).sum() / np.sqrt(max(float((a**2).sum() * (b**2).sum()), 1e-12)))
-
-
-def _marks(rgb: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_], sigma: float) -> Grey:
-    """Log lightness less what varies slowly, a highlight no more than a mark."""
-    fine = cv2.GaussianBlur(log_light(rgb), (0, 0), 0.8)
-    return np.asarray(np.clip(even_light(fine, shown.astype(np.float32), sigma), -0.5, 0.5), np.float32)
 
 
 def _plate(known: LidView, lid: Lid) -> npt.NDArray[np.bool_]:
