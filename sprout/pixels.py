@@ -33,7 +33,7 @@ ROOT = 1.2
 """How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
 _SIGHT_MM = 5.0
 """How much around such places the network must see to judge them."""
-_MOST_PX = 6e5
+_MOST_PX = 7e5
 """Most pixels of all that is looked at closely: more is scaled down, which bounds time and memory. Where there is so
 much to see, leaves are broad."""
 _SITE_REACH = 4.0
