@@ -265,6 +265,18 @@ def test_a_fault_of_ours_is_one_plain_line(
         run("log", book, shot)
 
 
+def test_the_lid_of_a_very_long_book_is_not_drawn_after_each_photo(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sprout.cli.keeping._SHOWN_UP_TO", 6)  # one photo of six sites
+    assert run("log", book, *shots(tmp_path / "p", "day05")) == 0
+    assert "plugs sprouted" in capsys.readouterr().out
+    assert run("log", book, *shots(tmp_path / "p", "day06")) == 0
+    seen = capsys.readouterr()
+    assert "plugs sprouted" not in seen.out
+    assert "sprout today" in seen.err
+
+
 # notes, entries, corrections
 
 

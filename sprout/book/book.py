@@ -265,6 +265,10 @@ class Book:
         )
         return columns.frame(map(dict, rows), columns.PHOTOS)
 
+    def size(self) -> int:
+        """Photos times sites: how many looks at a plug there may be."""
+        return int(self._ask("SELECT count(*) FROM photo")[0][0]) * len(self.lid.labels)
+
     def _looks(self) -> pd.DataFrame:
         readings = ", ".join(f"r.{name}" for name in _READING)
         rows = self._ask(

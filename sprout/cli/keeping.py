@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import date as Date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from sprout.plugs import Sowing
 
 BookArgument = Annotated[Path, typer.Argument(metavar="BOOK", help="The book's folder.")]
+
+_SHOWN_UP_TO = 20_000
+"""Photos times sites up to which ``log`` ends with the drawing of the lid, which weighs the whole series."""
 
 
 def begin(
@@ -121,7 +125,10 @@ def log(
             read, held, unread = _log_all(opened, found, day, reading, Settings(max_megapixels=max_megapixels))
         say(f"{read} read, {held} in the book already, {unread} could not be read")
         if (read or held) and not quiet:
-            show_today(opened)
+            if opened.size() <= _SHOWN_UP_TO:
+                show_today(opened)
+            else:
+                say(f"how the lid stands now: sprout today {shlex.quote(str(book))}")
     raise typer.Exit(outcome(read + held, unread))
 
 
