@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -22,7 +20,7 @@ from sprout.registration import LidView, register
 from sprout.registration import learn_view as view_of
 from sprout.settings import Settings
 from sprout.tissue import ALGAE, OTHER, Tissue, classify
-from sprout.workers import ready
+from sprout.workers import Processes
 
 if TYPE_CHECKING:
     from sprout.cluster import Cluster
@@ -202,27 +200,8 @@ def survey_cover(path: Path, *, settings: Settings | None = None, masks: bool = 
     )
 
 
-def _one_thread() -> None:
-    cv2.setNumThreads(1)
-
-
-def _each(read: Callable[[Path], T], paths: Iterable[Path], workers: int) -> Iterator[T]:
-    """``read`` of each path in the order given; no more photos are begun than workers plus two wait to be taken."""
-    if workers <= 1:
-        yield from map(read, paths)
-        return
-    with ProcessPoolExecutor(workers, mp_context=ready(), initializer=_one_thread) as pool:
-        waiting: deque[Future[T]] = deque()
-        try:
-            for path in paths:
-                waiting.append(pool.submit(read, path))
-                if len(waiting) > workers + 2:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        finally:
-            for future in waiting:
-                future.cancel()
+def _each(read: Callable[[Path], T], paths: Iterable[Path], workers: int, *, made: Callable[..., T]) -> Iterator[T]:
+    return map(read, paths) if workers <= 1 else Processes(workers).each(read, paths, made=made)
 
 
 def survey_many(
@@ -240,11 +219,11 @@ def survey_many(
     read = partial(survey, lid=lid, known=known, keep_labels=keep_labels, seeds=seeds, settings=settings, masks=masks)
     if not isinstance(workers, int):
         return workers.each(read, paths, made=Survey, settings=settings or Settings())
-    return _each(read, paths, workers)
+    return _each(read, paths, workers, made=partial(Survey, lost=True))
 
 
 def cover_many(
     paths: Iterable[Path], *, settings: Settings | None = None, masks: bool = False, workers: int = 1
 ) -> Iterator[CoverSurvey]:
     """The twin of :func:`survey_many` for photos that show no lid."""
-    return _each(partial(survey_cover, settings=settings, masks=masks), paths, workers)
+    return _each(partial(survey_cover, settings=settings, masks=masks), paths, workers, made=CoverSurvey)
