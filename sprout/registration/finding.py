@@ -17,7 +17,7 @@ from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import SEARCH_PX, Circles, Rims, find_circles, leafy, see_rims
-from sprout.registration.lattice import grow, place
+from sprout.registration.lattice import PLENTY, grow, place
 from sprout.registration.naming import prefer, prefer_by_plants
 from sprout.registration.pyramid import Pyramid
 from sprout.registration.tags import find_tags
@@ -244,10 +244,19 @@ def _laid(
     placements = place(circles, lid, picture.size_px, px_per_mm=scale)
     if many and (not placements or (placements[0].circle >= 0).mean() < FEW):
         placements = place(circles, lid, picture.size_px, px_per_mm=scale, most=48)
-    close = [p for p in placements[:12] if p.score >= RIVAL * placements[0].score]
-    refined = [(p.score, c) for p in close if (c := _refine(picture, lid, p.fit.pose, tags_px, None)) is not None]
-    # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
-    return sorted(((score + c.support - _misfits(photo, lid, c), c) for score, c in refined), key=lambda m: -m[0])
+    marked: list[tuple[float, _Candidate]] = []
+    for placement in placements[:12]:
+        if placement.score < RIVAL * placements[0].score:
+            break
+        candidate = _refine(picture, lid, placement.fit.pose, tags_px, None)
+        if candidate is None:
+            continue
+        # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
+        marked.append((placement.score + candidate.support - _misfits(photo, lid, candidate), candidate))
+        # a rim round every hole: any other place leaves some without
+        if len(lid.labels) >= PLENTY and candidate.used.all():
+            break
+    return sorted(marked, key=lambda m: -m[0])
 
 
 def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
