@@ -1,19 +1,20 @@
 """Fit the network that tells from a site's leaves how many seedlings they belong to, and write it as an ONNX file.
 
     python calibration/fit_leaves.py PHOTOS --out calibration/leaves.onnx --left-out SCORES.csv
-        [--without calibration/aside.txt] [--minutes 10]
+        [--without calibration/aside.txt] [--steps 12000]
 
 PHOTOS and ``--without`` are as in ``fit_tissue.py``. Few photos with known numbers go far: sites with one seedling are
 cut out, turned, scaled and laid over each other, so that any number of seedlings can be made, and where each of them is
-and where one ends and the next begins is known and learned too. SCORES.csv gets the scores of each site by a network
-that was fitted without its grow, for ``fit_counting.py``. Needs PyTorch and onnx, which sprout itself does not.
+and where one ends and the next begins is known and learned too. Half of what the network learns from is drawn (see
+``drawn.py``): more shapes than were photographed. SCORES.csv gets the scores of each site by a network that was fitted
+without its grow, for ``fit_counting.py``. Needs PyTorch and onnx, which sprout itself does not.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import csv
-import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,7 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F
+from drawn import drawn_site
 from PIL import Image
 from torch import nn
 from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
@@ -36,9 +38,11 @@ CELLS = SIDE // 4
 """Side of the grid on which seedlings and their borders are marked."""
 LEAST_PX, MOST_CM2 = 30, 8.0
 FOLDS = 3
-BATCH, STORE = 64, 6000
-"""A quarter of each batch is made anew, the rest comes from a store of what was made before."""
-SHARES = (0.17, 0.3, 0.3, 0.14, 0.06, 0.03)
+BATCH, NEW, STORE = 64, 12, 6000
+"""So many of each batch are made anew, the rest comes from a store of what was made before."""
+REAL, DRAWN, SITES = 0.15, 0.5, 2500
+"""Share of real sites and of drawn ones in what is made, the rest being pasted; how many drawn sites are kept."""
+SHARES = (0.2, 0.3, 0.28, 0.13, 0.06, 0.03)
 """How often composites of 1 to 6 seedlings are made."""
 
 
@@ -65,6 +69,15 @@ def half(c: Cutout) -> Cutout:
     return Cutout(mask, lab, np.column_stack([turn * scale, turn @ (scale / 2 - 0.5) + c.to_mm[:, 2]]))
 
 
+def example(
+    photo: str, site: str, number: int, habit: str, area_cm2: float, hole_mm: float, alone: bool, cutout: Cutout
+) -> Example:
+    y, x = np.nonzero(cutout.mask > 127)
+    middle = cutout.to_mm[:, :2] @ [x.mean(), y.mean()] + cutout.to_mm[:, 2]
+    levels = (cutout, half(cutout), half(half(cutout)))
+    return Example(photo, site, number, habit, area_cm2, hole_mm, alone, levels, middle)
+
+
 def examples(photos: Path, name: str) -> list[Example]:
     truth = read(photos, name)
     lid, registration = lid_and_registration(truth)
@@ -80,32 +93,19 @@ def examples(photos: Path, name: str) -> list[Example]:
             continue
         own, true = sites == k + 1, plants == site["index"]
         agree = (own & true).sum() / (own | true).sum()
-        y, x = np.nonzero(cutout.mask > 127)
-        if len(x) < 3:
+        if (cutout.mask > 127).sum() < 3:
             continue
-        middle = cutout.to_mm[:, :2] @ [x.mean(), y.mean()] + cutout.to_mm[:, 2]
-        levels = (cutout, half(cutout), half(half(cutout)))
-        habit = site["seedlings"][0]["habit"]
-        area = site["cover_mm2"] / 100
-        found.append(
-            Example(
-                name,
-                site["label"],
-                min(number, MOST),
-                habit,
-                area,
-                lid.hole_mm,
-                number == 1 and agree > 0.75,
-                levels,
-                middle,
-            )
-        )
+        habit, area = site["seedlings"][0]["habit"], site["cover_mm2"] / 100
+        alone = number == 1 and agree > 0.75
+        found.append(example(name, site["label"], min(number, MOST), habit, area, lid.hole_mm, alone, cutout))
     return found
 
 
 def turn(rng: np.random.Generator, scale: float) -> np.ndarray:
-    a = rng.uniform(0, 2 * np.pi)
-    return scale * np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ np.diag([rng.choice([-1, 1]), 1.0])
+    """Any turn, mirrored or not, and a little longer one way than the other."""
+    first, second = (np.array([[np.cos(v), -np.sin(v)], [np.sin(v), np.cos(v)]]) for v in rng.uniform(0, 2 * np.pi, 2))
+    stretch = np.exp(rng.normal(0, 0.13))
+    return scale * first @ np.diag([rng.choice([-1, 1]) * stretch, 1 / stretch]) @ second
 
 
 Layer = tuple[Example, np.ndarray, np.ndarray]
@@ -119,6 +119,25 @@ def cast_shadow(lab: np.ndarray, mask: np.ndarray, rng: np.random.Generator) -> 
     moved = cv2.warpAffine(mask, np.array([[1, 0, x], [0, 1, y]]), (SIDE, SIDE))
     shadow = cv2.GaussianBlur(moved, (0, 0), rng.uniform(0.7, 2.5)).astype(np.float32) / 255
     lab[..., 0] = (lab[..., 0] * (1 - rng.uniform(0.1, 0.5) * shadow)).astype(np.uint8)
+
+
+def bent(made: Made, rng: np.random.Generator) -> Made:
+    """The same, as on a rubber sheet that was pulled here and there."""
+    x, density, border, number, known = made
+    knots = int(rng.integers(4, 9))
+    pull = rng.normal(0, rng.uniform(0, 2.5), (2, knots, knots)).astype(np.float32)
+    gy, gx = np.mgrid[:SIDE, :SIDE].astype(np.float32)
+    to_x, to_y = (
+        g + cv2.resize(p, (SIDE, SIDE), interpolation=cv2.INTER_CUBIC) for g, p in zip((gx, gy), pull, strict=True)
+    )
+    x = np.stack([*(cv2.remap(plane, to_x, to_y, cv2.INTER_LINEAR) for plane in x[:-1]), x[-1]])
+    cell_x, cell_y = (
+        (cv2.resize(m, (CELLS, CELLS), interpolation=cv2.INTER_AREA) + 0.5) * CELLS / SIDE - 0.5 for m in (to_x, to_y)
+    )
+    moved = cv2.remap(density, cell_x, cell_y, cv2.INTER_LINEAR)
+    moved *= density.sum() / max(float(moved.sum()), 1e-3)
+    border = (cv2.remap(border, cell_x, cell_y, cv2.INTER_LINEAR) > 0.5).astype(np.float32)
+    return x, moved, border, number, known
 
 
 def compose(layers: list[Layer], rng: np.random.Generator) -> Made | None:
@@ -174,17 +193,20 @@ def compose(layers: list[Layer], rng: np.random.Generator) -> Made | None:
         low = cv2.erode(np.where(which == 0, 99, which).astype(np.int16), np.ones((3, 3)))
         meet = ((high != low) & (which > 0)).astype(np.float32)
         border = (cv2.resize(meet, (CELLS, CELLS), interpolation=cv2.INTER_AREA) > 0.06).astype(np.float32)
-    return x, density, border, sum(e.number for e, _, _ in layers) - 1, known
+    made = x, density, border, sum(e.number for e, _, _ in layers) - 1, known
+    return bent(made, rng) if rng.random() < 0.7 else made
 
 
 class Source:
-    """Makes what the network learns from: real sites, and seedlings of one photo or of alike plants laid together."""
+    """Makes what the network learns from: real sites, seedlings of one photo or of alike plants laid together, and
+    drawn ones."""
 
     def __init__(self, fitted: list[Example]) -> None:
         self.ones = [e for e in fitted if e.alone]
         self.photos = sorted({e.photo for e in self.ones})
         self.of = {p: [e for e in self.ones if e.photo == p] for p in self.photos}
         self.numbered = {k: [e for e in fitted if e.number == k] for k in range(1, MOST + 1)}
+        self.sites: list[list[Example]] = []
 
     def real(self, rng: np.random.Generator) -> list[Layer]:
         k = int(rng.choice([1, 2, 3, 4], p=[0.35, 0.35, 0.25, 0.05]))
@@ -206,9 +228,21 @@ class Source:
             layers.append((e, a, rng.normal(0, 0.08 * e.hole_mm, 2)))
         return [layers[j] for j in rng.permutation(len(layers))]
 
+    def drawn(self, rng: np.random.Generator) -> list[Layer]:
+        if len(self.sites) < SITES or rng.random() < 0.15:
+            habit, cutouts = drawn_site(rng, int(rng.choice(MOST, p=SHARES)) + 1)
+            if len(self.sites) == SITES:
+                self.sites.pop(int(rng.integers(SITES)))
+            self.sites.append([example("drawn", "", 1, habit, 0.0, 0.0, True, c) for c in cutouts])
+        site = self.sites[rng.integers(len(self.sites))]
+        a = turn(rng, rng.uniform(0.8, 1.2))
+        return [(site[j], a, rng.normal(0, 0.3, 2)) for j in rng.permutation(len(site))]
+
     def sample(self, rng: np.random.Generator) -> Made:
         while True:
-            made = compose(self.real(rng) if rng.random() < 0.3 else self.made(rng), rng)
+            kind = rng.random()
+            layers = self.real if kind < REAL else self.drawn if kind < REAL + DRAWN else self.made
+            made = compose(layers(rng), rng)
             if made is not None:
                 return made
 
@@ -249,17 +283,29 @@ class Network(nn.Module):
         return self.both(x)[0]
 
 
-def train(source: Source, seconds: float, seed: int) -> Network:
+def follow(mean: Network, network: Network, step: int) -> None:
+    """Move the running mean of the weights, which is what is used, towards the network's."""
+    share = max(0.002, 1 / (step / 4 + 1))
+    with torch.no_grad():
+        for old, new in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
+            if old.dtype.is_floating_point:
+                old.lerp_(new, share)
+            else:
+                old.copy_(new)
+
+
+def train(source: Source, steps: int, seed: int) -> Network:
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     network = Network().to(memory_format=torch.channels_last).train()
-    optimiser = torch.optim.AdamW(network.parameters(), 3e-3, weight_decay=0.02)
+    mean = copy.deepcopy(network)
+    optimiser = torch.optim.AdamW(network.parameters(), 2e-3, weight_decay=0.02)
     store: list[Made] = []
-    start, step, right = time.time(), 0, 0.0
-    while (spent := (time.time() - start) / seconds) < 1:
+    right = 0.0
+    for step in range(steps):
         for group in optimiser.param_groups:
-            group["lr"] = 1e-5 + 3e-3 * min(1, 0.02 + step / 100) * (0.5 + 0.5 * np.cos(np.pi * spent))
-        new = [source.sample(rng) for _ in range(BATCH // 4)]
+            group["lr"] = 2e-3 * min(1, 0.02 + step / 100) * (1 - 0.95 * step / steps)
+        new = [source.sample(rng) for _ in range(NEW)]
         store = (store + new)[-STORE:]
         batch = new + [store[j] for j in rng.integers(0, len(store), BATCH - len(new))]
         x, density, border = (torch.tensor(np.stack([m[i] for m in batch])) for i in range(3))
@@ -282,11 +328,11 @@ def train(source: Source, seconds: float, seed: int) -> Network:
         optimiser.zero_grad()
         loss.backward()
         optimiser.step()
-        step += 1
+        follow(mean, network, step)
         right = 0.98 * right + 0.02 * float((score.argmax(1) == number).float().mean())
-        if step % 200 == 0:
-            print(f"  step {step}, {time.time() - start:.0f} s: loss {loss.item():.3f}, right {right:.3f}", flush=True)
-    return network.eval()
+        if step % 250 == 249:
+            print(f"  step {step + 1}: loss {loss.item():.3f}, right {right:.3f}", flush=True)
+    return mean.eval()
 
 
 def scores(network: Network, some: list[Example]) -> np.ndarray:
@@ -303,9 +349,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--left-out", type=Path, required=True)
     parser.add_argument("--without", type=Path)
-    parser.add_argument(
-        "--minutes", type=float, default=10.0, help="for the final fit; each of three others gets 70 %%"
-    )
+    parser.add_argument("--steps", type=int, default=12000, help="of the final fit; three that leave grows out get half")
     a = parser.parse_args()
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
@@ -318,12 +362,12 @@ def main() -> None:
         for k in range(FOLDS):
             rest = [e for e in some if fold[grow_of(e.photo)] != k]
             left = [e for e in some if fold[grow_of(e.photo)] == k]
-            got = scores(train(Source(rest), 42 * a.minutes, k), left)
+            got = scores(train(Source(rest), a.steps // 2, k), left)
             right = np.mean(got.argmax(1) + 1 == [e.number for e in left])
             print(f"fold {k}: {len(left)} sites left out, right {right:.3f}", flush=True)
             out.writerows([e.photo, e.site, *np.round(row, 4)] for e, row in zip(left, got, strict=True))
             f.flush()
-    write_onnx(train(Source(some), 60 * a.minutes, FOLDS), (PLANES, SIDE, SIDE), a.out)
+    write_onnx(train(Source(some), a.steps, FOLDS), (PLANES, SIDE, SIDE), a.out)
 
 
 if __name__ == "__main__":
