@@ -270,7 +270,7 @@ def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array
     if known is None:
         if not marked:
             raise NotRegistered(photo.path, "the lid was not found", "photograph the whole lid from straight above")
-        if lead < LEAST_LEAD:
+        if lead < LEAST_LEAD and marked[0][1].used.mean() >= LEAST_SEEN:
             raise NotRegistered(
                 photo.path,
                 "there is more than one way to lay the lid over the holes that show",
