@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "calibration"))
+
+from drawn import MM_PER_PX, drawn_site
+
 from sprout.counting import MOST, STEP_MM, against_lid, mode_and_range, posterior, shape, shipped_model
+from sprout.leaves import Cutout, scores
 
 
 def cotyledons(pairs: int, *, leaf_mm: float = 7.0) -> np.ndarray:
@@ -23,14 +31,32 @@ def cotyledons(pairs: int, *, leaf_mm: float = 7.0) -> np.ndarray:
     return grid > 0
 
 
-def expected(pairs: int) -> float:
-    (seen,) = against_lid([shape(cotyledons(pairs))])
-    return float(posterior(seen, 1.0) @ np.arange(MOST + 1))
+def stand(rng: np.random.Generator, number: int) -> Cutout:
+    """A site of so many drawn seedlings, laid over each other."""
+    plants = drawn_site(rng, number)[1]
+    corners = np.round([p.to_mm[:, 2] / MM_PER_PX for p in plants]).astype(int)
+    corners -= corners.min(0)
+    high, wide = np.max(
+        [(y + p.mask.shape[0], x + p.mask.shape[1]) for (x, y), p in zip(corners, plants, strict=True)], 0
+    )
+    mask, lab = np.zeros((high, wide), np.uint8), np.full((high, wide, 3), 128, np.uint8)
+    for (x, y), plant in zip(corners, plants, strict=True):
+        place = slice(y, y + plant.mask.shape[0]), slice(x, x + plant.mask.shape[1])
+        lab[place][plant.mask > 127] = plant.lab[plant.mask > 127]
+        mask[place] |= plant.mask
+    return Cutout(mask, lab, plants[0].to_mm)
 
 
-def test_more_pairs_of_leaves_count_as_more_seedlings() -> None:
-    counts = [expected(pairs) for pairs in (1, 2, 3)]
-    assert counts[0] < counts[1] < counts[2]
+def test_more_seedlings_count_as_more() -> None:
+    rng = np.random.default_rng(1)
+    means = []
+    for number in (1, 2, 3):
+        sites = [stand(rng, number) for _ in range(12)]
+        shapes = [shape(cv2.resize(s.mask, None, fx=MM_PER_PX / STEP_MM, fy=MM_PER_PX / STEP_MM) > 127) for s in sites]
+        told = [posterior(a, 1.0, leaves=b) for a, b in zip(against_lid(shapes), scores(sites), strict=True)]
+        means.append(float(np.mean(told, 0) @ np.arange(MOST + 1)))
+    assert means[0] < 1.6
+    assert means[0] + 0.4 < means[1] < means[2] - 0.4
 
 
 @pytest.mark.parametrize("p", [0.0, 0.3, 1.0])
