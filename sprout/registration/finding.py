@@ -35,8 +35,9 @@ FEW = 0.6
 """With fewer holes than this share in sight, many ways to lay the lid over them are looked at."""
 LEAST_LEAD = 0.4
 """Least lead of the best placement over the next: about half a hole seen or not seen."""
-DECISIVE = 0.7
-"""Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look."""
+DECISIVE = (0.92, 0.7)
+"""Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look. On a small
+picture a hole is overlooked more easily, and then a wrong way to lay the lid may have no rival."""
 STILL_PX = 0.5
 """A pose that moves less from one look at the rims to the next is not looked at again."""
 LEAST_RIM = 0.4
@@ -261,11 +262,11 @@ def _laid(
 
 def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
     """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
-    for search_px in SEARCH_PX:
+    for search_px, decisive in zip(SEARCH_PX, DECISIVE, strict=True):
         circles = find_circles(picture, search_px=search_px)
         marked = _laid(photo, picture, lid, tags_px, circles, many=known is None and search_px == SEARCH_PX[-1])
         lead = marked[0][0] - marked[1][0] if len(marked) > 1 else np.inf
-        if marked and lead >= LEAST_LEAD and marked[0][1].used.mean() > DECISIVE:
+        if marked and lead >= LEAST_LEAD and marked[0][1].used.mean() > decisive:
             return marked[0][1]
     if known is None:
         if not marked:
