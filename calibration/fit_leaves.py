@@ -349,7 +349,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--left-out", type=Path, required=True)
     parser.add_argument("--without", type=Path)
-    parser.add_argument("--steps", type=int, default=12000, help="of the final fit; three that leave grows out get half")
+    parser.add_argument("--steps", type=int, default=12000, help="of the final fit; three others get half")
     a = parser.parse_args()
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
