@@ -103,13 +103,6 @@ def _areas(nodes: npt.NDArray[np.float32], window: Window) -> npt.NDArray[np.flo
     return np.asarray(cv2.warpAffine(nodes, shrink, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP))
 
 
-def _rims(registration: Registration, lid: Lid, radius_mm: float) -> Array:
-    """(n, 32, 2) circles about all sites, in working pixels."""
-    turn = np.linspace(0, 2 * np.pi, 33)[:-1]
-    circle = radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
-    return registration.to_px((lid.sites_mm[:, None] + circle).reshape(-1, 2)).reshape(-1, *circle.shape)
-
-
 def _disc(rim: Array, size_px: tuple[int, int]) -> tuple[Window, npt.NDArray[np.bool_]]:
     """What lies inside a rim (n, 2): its window, cut at the frame, and an (h, w) mask of that."""
     h, w = size_px
@@ -159,7 +152,7 @@ def looks_of(
     n = len(lid.labels)
     contact = _contacts(sites, n)
     nodes = _area_nodes(registration)
-    plugs, holes = (_rims(registration, lid, share * lid.hole_mm / 2) for share in (_PLUG, 1.0))
+    plugs, holes = (registration.circles_px(lid.sites_mm, share * lid.hole_mm / 2) for share in (_PLUG, 1.0))
     h, w = registration.size_px
     looks = []
     for k, ((u, v), window) in enumerate(zip(registration.to_px(lid.sites_mm), _windows(sites, n), strict=True)):

@@ -53,10 +53,8 @@ class Tissue:
 
 def _discs(registration: Registration, lid: Lid, radius: float) -> npt.NDArray[np.bool_]:
     """Discs of ``radius`` hole radii about all sites, as seen in the photo."""
-    circle = radius * lid.hole_mm / 2 * np.array([[np.cos(a), np.sin(a)] for a in np.linspace(0, 2 * np.pi, 33)[:-1]])
-    rims = registration.to_px((lid.sites_mm[:, None] + circle).reshape(-1, 2)).reshape(-1, *circle.shape)
     out = np.zeros(registration.size_px, np.uint8)
-    for rim in rims.round().astype(np.int32):
+    for rim in registration.circles_px(lid.sites_mm, radius * lid.hole_mm / 2).round().astype(np.int32):
         cv2.fillConvexPoly(out, rim, 1)
     return out.view(bool)
 

@@ -54,6 +54,12 @@ class Registration:
         r2 = (d**2).sum(1, keepdims=True) / unit**2
         return np.asarray(c + d * (1 + self.k1 * r2))
 
+    def circles_px(self, centres_mm: Array, radius_mm: float) -> Array:
+        """(n, 32, 2) points of circles about (n, 2) places on the lid, in working pixels."""
+        turn = np.linspace(0, 2 * np.pi, 33)[:-1]
+        circle = radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+        return self.to_px((centres_mm[:, None] + circle).reshape(-1, 2)).reshape(-1, *circle.shape)
+
     def grid_px(self, x_mm: Array, y_mm: Array) -> npt.NDArray[np.float32]:
         """Where grids on the lid are seen, in working pixels: (..., h, w, 2) for places (..., w) and (..., h) in mm.
 

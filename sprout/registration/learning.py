@@ -169,16 +169,17 @@ def learn_lid(
     """
     layout = _Layout(pattern, rows, columns, ring_sites, centre_site)
     _check(layout, length_mm, between)
-    circles = find_circles(Pyramid(photo.rgb))
+    picture = Pyramid(photo.rgb)
+    circles = find_circles(picture)
     refusal = NotRegistered(
         photo.path, "no such lid was found", "check rows and columns; photograph the empty lid from straight above"
     )
     for proportions, share in _first_guesses(circles, layout)[:_MOST_GUESSES]:
-        learned = _refine(photo, layout, circles, proportions, share)
+        learned = _refine(picture, layout, circles, proportions, share)
         if learned is None:
             continue
         try:
-            _judge(photo, learned)
+            _judge(photo, picture, learned)
         except NotRegistered as e:
             refusal = e
             continue
@@ -218,10 +219,10 @@ def _first_guesses(circles: Circles, layout: _Layout) -> list[tuple[Array, float
     return [guesses[k] for k in np.argsort(scores)[::-1] if scores[k] > 0]
 
 
-def _refine(photo: Photo, layout: _Layout, circles: Circles, proportions: Array, share: float) -> _Learned | None:
+def _refine(picture: Pyramid, layout: _Layout, circles: Circles, proportions: Array, share: float) -> _Learned | None:
     """Lay the trial lid over the circles; then see the rims, fit proportions and pose, and look again."""
     lid = layout.trial(proportions, hole_share=share)
-    placements = place(circles, lid, photo.rgb.shape[:2])
+    placements = place(circles, lid, picture.size_px)
     if not placements:
         return None
     pose, taken = placements[0].fit.pose, placements[0].circle
@@ -243,7 +244,7 @@ def _refine(photo: Photo, layout: _Layout, circles: Circles, proportions: Array,
     limit = 0.3 * hole
     for _ in range(3):
         lid = layout.trial(proportions, hole_mm=hole)
-        rims = see_rims(Pyramid(photo.rgb), pose.rims, lid.sites_mm, hole)
+        rims = see_rims(picture, pose.rims, lid.sites_mm, hole)
         off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
         used = (rims.support > 0.4) & (off < limit)
         if used.any():
@@ -290,7 +291,7 @@ def _fit(
     return proportions, covariance, posed(proportions)[0]
 
 
-def _judge(photo: Photo, learned: _Learned) -> None:
+def _judge(photo: Photo, picture: Pyramid, learned: _Learned) -> None:
     """Refuse what is not sure."""
     seen, sites = int(learned.used.sum()), len(learned.lid.labels)
     if seen < max(LEAST_SITES, LEAST_SEEN * sites):
@@ -313,7 +314,7 @@ def _judge(photo: Photo, learned: _Learned) -> None:
             f"the distances come out only to {100 * error:.0f} %",
             "photograph the empty lid larger and from straight above, or measure it with a ruler",
         )
-    more = _further_holes(photo, learned)
+    more = _further_holes(picture, learned)
     if more >= 2:
         raise NotRegistered(
             photo.path,
@@ -322,7 +323,7 @@ def _judge(photo: Photo, learned: _Learned) -> None:
         )
 
 
-def _further_holes(photo: Photo, learned: _Learned) -> int:
+def _further_holes(picture: Pyramid, learned: _Learned) -> int:
     """How many holes show where a larger or denser layout would have some."""
     lid = learned.lid
     if lid.pattern == "ring":
@@ -336,7 +337,7 @@ def _further_holes(photo: Photo, learned: _Learned) -> int:
         places = np.column_stack([x.ravel() * along, y.ravel() * between])
     apart = np.linalg.norm(places[:, None] - lid.sites_mm[None], axis=2).min(1)
     places = places[apart > 0.4 * _spacing(lid)]
-    known = see_rims(Pyramid(photo.rgb), learned.fit.pose.rims, np.concatenate([lid.sites_mm, places]), lid.hole_mm)
+    known = see_rims(picture, learned.fit.pose.rims, np.concatenate([lid.sites_mm, places]), lid.hole_mm)
     off = np.linalg.norm(np.nan_to_num(known.offset_mm, nan=1e6), axis=1)
     alike = (known.support > 0.6) & (off < 0.12 * lid.hole_mm) & (np.abs(np.log(known.radius)) < 0.1)
     return int(alike[len(lid.labels) :].sum())
