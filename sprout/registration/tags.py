@@ -16,8 +16,8 @@ _WINDOW_PX = 4
 def find_tags(picture: Pyramid, tags: Tags) -> dict[int, Array]:
     """Corners (4, 2) in working pixels of each of the lid's tags that is seen, clockwise from the tag's upper left.
 
-    Looked for at half size, where they are found as well for a quarter of the cost, and at full size if there is none:
-    all tags of a photo are about as large.
+    Looked for at half size, for a quarter of the cost, and at full size if one is missing there: the far side of a
+    tilted lid is small, and where the lid lies hangs on every tag.
     """
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{tags.family.upper()}"))
     options = cv2.aruco.DetectorParameters()
@@ -30,10 +30,12 @@ def find_tags(picture: Pyramid, tags: Tags) -> dict[int, Array]:
         corners, ids, _ = detector.detectMarkers(grey)
         if ids is None:
             continue
+        seen: dict[int, Array] = {}
         for tag, four in zip(np.ravel(ids).tolist(), corners, strict=True):
-            if tag in tags.ids and tag not in found:
-                found[tag] = _exact(picture, np.asarray(four, float).reshape(4, 2), level)
-        if found:
+            if tag in tags.ids and tag not in seen:
+                seen[tag] = _exact(picture, np.asarray(four, float).reshape(4, 2), level)
+        found |= seen
+        if len(found) == len(tags.ids):
             break
     return found
 
