@@ -85,8 +85,11 @@ class CoverSurvey:
 
 
 def _full_size(map_: npt.NDArray[np.uint8], photo: Photo) -> npt.NDArray[np.uint8]:
+    if photo.scale == 1:
+        return map_
+    # plain INTER_NEAREST takes the pixel above and to the left: everything would lie half a pixel off
     size = (photo.width_px, photo.height_px)
-    return map_ if photo.scale == 1 else np.asarray(cv2.resize(map_, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+    return np.asarray(cv2.resize(map_, size, interpolation=cv2.INTER_NEAREST_EXACT), np.uint8)
 
 
 def _look(photo: Photo, registration: Registration, lid: Lid, tissue: Tissue) -> LidView:

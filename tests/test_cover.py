@@ -11,6 +11,8 @@ import pytest
 from sprout.cover import cover
 from sprout.light import to_linear, to_srgb
 from sprout.photo import Photo, Quality
+from sprout.settings import Settings
+from sprout.survey import survey_cover
 
 SOIL, LEAF, YELLOWED = (112, 86, 66), (84, 142, 52), (196, 184, 62)
 
@@ -56,6 +58,28 @@ def test_seedlings_on_any_ground(ground: tuple[int, int, int], leaf_px: int) -> 
     found = classes > 0
     assert (found & mask).sum() / (found | mask).sum() > 0.85
     assert cover_pct == pytest.approx(100 * mask.mean(), rel=0.15)
+
+
+def test_leaves_end_where_brightness_does_though_colour_runs_over_their_edges() -> None:
+    rgb, mask = drawn((58, 48, 42), [(150, 178, 118)] * 20, leaf_px=40)
+    ycc = cv2.cvtColor(rgb, cv2.COLOR_RGB2YCrCb)
+    ycc[..., 1:] = cv2.GaussianBlur(ycc[..., 1:], (0, 0), 3)
+    classes, *_ = cover(photo_of(cv2.cvtColor(ycc, cv2.COLOR_YCrCb2RGB)))
+    found = classes > 0
+    assert (found & mask).sum() / (found | mask).sum() > 0.97
+
+
+def test_a_mask_at_full_size_lies_over_its_leaf(tmp_path: Path) -> None:
+    h, w = 720, 960
+    rgb = np.full((h, w, 3), SOIL, np.uint8)
+    cv2.circle(rgb, (w // 2, h // 2), 150, LEAF, -1)
+    path = tmp_path / "bed.png"
+    cv2.imwrite(str(path), cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    classes = survey_cover(path, settings=Settings(working_px=600), masks=True).classes
+    assert classes is not None
+    assert classes.shape == (h, w)
+    y, x = np.nonzero(classes)
+    assert (x.mean(), y.mean()) == pytest.approx((w // 2, h // 2), abs=0.1)
 
 
 def test_a_full_canopy_is_full() -> None:
