@@ -25,7 +25,7 @@ from sprout.settings import Settings
 __all__ = ["Photo", "PhotoHeader", "Quality", "check_file", "judge", "photo_header", "read_photo", "refuse_unfit"]
 
 # Limits beyond which no reading is possible, each far from every usable photo it was checked on (2016 px long side):
-# blur 5.5 px (usable up to 3.4, lost from 9.5), nearly black 95 % (up to 74, lost at 100), clipped 50 % (up to 7,
+# blur 5.5 px (usable up to 3.6, lost from 12), nearly black 95 % (up to 75, lost at 100), clipped 50 % (up to 7,
 # lost at 78).
 MAX_BLUR_SHARE = 5.5 / 2016
 MAX_DARK_PCT = 95.0
@@ -105,7 +105,7 @@ def read_photo(path: Path | str, *, settings: Settings | None = None, judged: bo
         profile = image.info.get("icc_profile")
         image, fraction = flat_and_small(path, image, settings.working_px)
         image, scale = shrunk(image, full, drafted * fraction, settings.working_px)
-        rgb = np.array(upright(srgb(image, profile), tags))
+        rgb = upright(np.asarray(srgb(image, profile)), tags)
     width, height = full[::-1] if orientation(tags) >= 5 else full
     photo = Photo(path, hashlib.sha256(data).hexdigest(), taken_at(tags), width, height, rgb, scale, judge(rgb))
     if judged:

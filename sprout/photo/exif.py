@@ -5,18 +5,10 @@ from __future__ import annotations
 import re
 from datetime import datetime
 
+import numpy as np
+import numpy.typing as npt
 from PIL import Image
 from PIL.ExifTags import IFD, Base
-
-_UPRIGHT = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_270,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_90,
-}
 
 
 def exif_tags(image: Image.Image) -> dict[int, object]:
@@ -31,13 +23,18 @@ def exif_tags(image: Image.Image) -> dict[int, object]:
 def orientation(tags: dict[int, object]) -> int:
     """The EXIF orientation, 1 to 8; what cannot be is 1."""
     value = tags.get(Base.Orientation)
-    return value if isinstance(value, int) and value in _UPRIGHT else 1
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
 
 
-def upright(image: Image.Image, tags: dict[int, object]) -> Image.Image:
-    """The picture turned and mirrored the way its orientation asks for."""
+def upright(rgb: npt.NDArray[np.uint8], tags: dict[int, object]) -> npt.NDArray[np.uint8]:
+    """The picture (h, w, 3) turned and mirrored the way its orientation asks for."""
+    import cv2
+
     turn = orientation(tags)
-    return image.transpose(_UPRIGHT[turn]) if turn in _UPRIGHT else image
+    if turn in (5, 6, 7, 8):
+        rgb = np.asarray(cv2.transpose(rgb), np.uint8)
+    about = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}  # codes of cv2.flip: 1 left and right, 0 top and bottom, -1 both
+    return np.asarray(cv2.flip(rgb, about[turn]), np.uint8) if turn in about else rgb
 
 
 def taken_at(tags: dict[int, object]) -> datetime | None:

@@ -107,4 +107,6 @@ def _to_srgb(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform | None:
 def srgb(image: Image.Image, profile: object) -> Image.Image:
     """The picture of mode L, RGB or CMYK in sRGB; without a usable profile its colours are taken for sRGB already."""
     transform = _to_srgb(profile, image.mode) if isinstance(profile, bytes) else None
-    return transform.apply(image) if transform else image.convert("RGB")
+    if transform:
+        return transform.apply(image)
+    return image if image.mode == "RGB" else image.convert("RGB")
