@@ -24,6 +24,8 @@ _SMOOTH = 2e-4
 """Variance of linear light below which a difference in colour tells nothing."""
 _CLEAR = 0.15
 """A cell is clear where the guess differs by no more than this from none or all leaf, all around."""
+REACH = 5 * _STEP * _RADIUS
+"""How far around a pixel, in pixels, its share depends on the picture."""
 _LINEAR = to_linear(np.arange(256) / 255).astype(np.float32)
 
 
@@ -35,10 +37,9 @@ def _mixing(light: Float32, p: Float32) -> tuple[Float32, Float32]:
     """Slopes (h, w, 3) and offset (h, w) of the linear function that gives ``p`` from ``light`` around each cell."""
     mean, mean_p = _box(light), _box(p)
     with_p = _box(light * p[..., None]) - mean * mean_p[..., None]
-    r, g, b = cv2.split(light)
-    mr, mg, mb = cv2.split(mean)
-    rr, gg, bb = (_box(x * x) - m * m + np.float32(_SMOOTH) for x, m in ((r, mr), (g, mg), (b, mb)))
-    rg, rb, gb = (_box(x * y) - m * n for x, m, y, n in ((r, mr, g, mg), (r, mr, b, mb), (g, mg, b, mb)))
+    rr, gg, bb = cv2.split(_box(light * light) - mean * mean + np.float32(_SMOOTH))
+    turned, mean_turned = (np.roll(a, -1, axis=2) for a in (light, mean))
+    rg, gb, rb = cv2.split(_box(light * turned) - mean * mean_turned)
     # the covariance matrix inverted by its cofactors, for all cells at once
     c_rr, c_rg, c_rb = gg * bb - gb * gb, rb * gb - rg * bb, rg * gb - rb * gg
     c_gg, c_gb, c_bb = rr * bb - rb * rb, rb * rg - rr * gb, rr * gg - rg * rg

@@ -8,7 +8,7 @@ at all is decided later, by where it is rooted.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, reduce
 from typing import Any
 
 import cv2
@@ -38,8 +38,8 @@ _MOST_PX = 7e5
 much to see, leaves are broad."""
 _SITE_REACH = 4.0
 _DEPTH_MM = 20.0
-_GRID = 8
-"""Geometry varies slowly: it is computed at every eighth pixel and interpolated."""
+_CELL = 8
+"""Geometry varies slowly: it is computed for cells of so many working pixels, and windows are made of whole cells."""
 
 Box = tuple[int, int, int, int]
 """(left, top, right, bottom) of a window of the photo, in working pixels, the last two exclusive."""
@@ -73,15 +73,28 @@ def geometry(mm: Array, lid: Lid, outline_mm: Array | None) -> npt.NDArray[np.fl
     First the distance to the nearest site, in hole radii over 4; second the depth inside the outline over 20 mm, not
     below -1, and 1 everywhere if no outline is known.
     """
-    distance = np.full(len(mm), np.inf)
-    for site in lid.sites_mm:
-        np.minimum(distance, np.hypot(*(mm - site).T), out=distance)
-    depth = np.full(len(mm), np.inf)
+    x, y = np.asarray(mm, np.float32).T
+    distance2 = np.full(len(x), np.inf, np.float32)
+    for u, v in lid.sites_mm.astype(np.float32):
+        np.minimum(distance2, (x - u) ** 2 + (y - v) ** 2, out=distance2)
+    depth = np.full(len(x), np.inf, np.float32)
     if outline_mm is not None:
-        (x0, y0), (x1, y1) = outline_mm.min(0), outline_mm.max(0)
-        depth = np.minimum.reduce([mm[:, 0] - x0, x1 - mm[:, 0], mm[:, 1] - y0, y1 - mm[:, 1]])
-    planes = np.column_stack([distance / (lid.hole_mm / 2) / _SITE_REACH, depth / _DEPTH_MM])
+        (x0, y0), (x1, y1) = outline_mm.min(0).astype(np.float32), outline_mm.max(0).astype(np.float32)
+        depth = np.minimum.reduce([x - x0, x1 - x, y - y0, y1 - y])
+    planes = np.column_stack([np.sqrt(distance2) / (lid.hole_mm / 2) / _SITE_REACH, depth / _DEPTH_MM])
     return np.asarray(np.clip(planes, -1, 1), np.float32)
+
+
+def surroundings(registration: Registration, lid: Lid, outline_mm: Array | None) -> npt.NDArray[np.float32]:
+    """The two geometric inputs for every cell of a photo, (rows, columns, 2) float32."""
+    rows, columns = (-(-side // _CELL) for side in registration.size_px)
+    # millimetres are all but linear within a few cells
+    yy, xx = np.mgrid[0 : rows + 4 : 4, 0 : columns + 4 : 4]
+    nodes = registration.to_mm(_CELL * (np.column_stack([xx.ravel(), yy.ravel()]) + 0.5) - 0.5)
+    stretch = np.array([[4, 0, 0], [0, 4, 0]], float)
+    nodes = nodes.astype(np.float32).reshape(*xx.shape, 2)
+    mm = cv2.warpAffine(nodes, stretch, (columns, rows), flags=cv2.INTER_LINEAR)
+    return geometry(mm.reshape(-1, 2), lid, outline_mm).reshape(rows, columns, 2)
 
 
 def window(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> Box:
@@ -97,21 +110,21 @@ def window(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array
         else (outline_mm.min(0) - 12, outline_mm.max(0) + 12)
     )
     corners = registration.to_px(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]))
-    shrink = 8
-    green = (exg(smaller(rgb, (max(1, w // shrink), max(1, h // shrink)))) > 0.06).astype(np.uint8)
+    green = (exg(smaller(rgb, (max(1, w // _CELL), max(1, h // _CELL)))) > 0.06).astype(np.uint8)
     lid_mask = np.zeros_like(green)
-    cv2.fillConvexPoly(lid_mask, (corners / shrink).round().astype(np.int32), 1)
-    _, patches = cv2.connectedComponents(green | lid_mask, connectivity=8)
-    own = np.isin(patches, np.unique(patches[lid_mask > 0]))
-    ys, xs = np.nonzero(own)
-    if not len(ys):
+    cv2.fillConvexPoly(lid_mask, (corners / _CELL).round().astype(np.int32), 1)
+    count, patches = cv2.connectedComponents(green | lid_mask, connectivity=8)
+    own = np.zeros(count, np.uint8)
+    own[patches[lid_mask > 0]] = 1
+    x, y, wide, high = cv2.boundingRect(own[patches])
+    if not wide:
         return 0, 0, w, h
     pad = 4
     return (
-        max(0, (int(xs.min()) - pad) * shrink),
-        max(0, (int(ys.min()) - pad) * shrink),
-        min(w, (int(xs.max()) + 1 + pad) * shrink),
-        min(h, (int(ys.max()) + 1 + pad) * shrink),
+        max(0, x - pad) * _CELL,
+        max(0, y - pad) * _CELL,
+        min(w, (x + wide + pad) * _CELL),
+        min(h, (y + high + pad) * _CELL),
     )
 
 
@@ -122,28 +135,24 @@ def _network() -> Any:
 
 
 def planes(
-    rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None, box: Box, scale: float
+    rgb: Picture, around: npt.NDArray[np.float32], box: Box, scale: float
 ) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
     """The network's input for a window at a scale, (5, h, w) float32, h and w multiples of 16; and its true size.
 
-    What the window lacks to a multiple of 16 is filled by repeating its right and lower edge; its height and width
-    without that come second.
+    ``around`` is that of `surroundings`, and the window is made of whole cells. What it lacks to a multiple of 16 is
+    filled by repeating its right and lower edge; its height and width without that come second.
     """
     left, top, right, bottom = box
     w, h = max(1, round((right - left) * scale)), max(1, round((bottom - top) * scale))
+    cells = around[top // _CELL : -(-bottom // _CELL), left // _CELL : -(-right // _CELL)]
     picture = smaller(rgb[top:bottom, left:right], (w, h))
-    picture = cv2.copyMakeBorder(picture, 0, -h % _BLOCK, 0, -w % _BLOCK, cv2.BORDER_REPLICATE)
-    high, wide = picture.shape[:2]
-    step = np.array([(right - left) / w, (bottom - top) / h])
-    yy, xx = np.mgrid[0 : high + _GRID : _GRID, 0 : wide + _GRID : _GRID]
-    px = (np.column_stack([xx.ravel(), yy.ravel()]) + 0.5) * step - 0.5 + [left, top]
-    coarse = geometry(registration.to_mm(px), lid, outline_mm).reshape(*xx.shape, 2)
-    stretch = np.array([[_GRID, 0, 0], [0, _GRID, 0]], float)
-    out = np.empty((PLANES, high, wide), np.float32)
+    place = np.asarray(cv2.resize(cells, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
+    fill = (0, -h % _BLOCK, 0, -w % _BLOCK, cv2.BORDER_REPLICATE)
+    picture, place = cv2.copyMakeBorder(picture, *fill), cv2.copyMakeBorder(place, *fill)
+    out = np.empty((PLANES, *picture.shape[:2]), np.float32)
     for plane, channel in zip(out, cv2.split(picture), strict=False):
         np.multiply(channel, np.float32(1 / 255), out=plane)
-    for plane, nodes in zip(out[3:], cv2.split(coarse), strict=True):
-        cv2.warpAffine(nodes, stretch, (wide, high), dst=plane, flags=cv2.INTER_LINEAR)
+    cv2.split(place, [*out[3:]])
     return out, (h, w)
 
 
@@ -165,23 +174,21 @@ def _apart(boxes: list[Box]) -> list[Box]:
     return apart if len(apart) == len(boxes) else _apart(apart)
 
 
-def _worth_a_look(
-    rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None, px_per_mm: float
-) -> list[Box]:
+def _worth_a_look(rgb: Picture, around: npt.NDArray[np.float32], box: Box, px_per_mm: float) -> list[Box]:
     """The windows that hold whatever may be plant or film and hangs together with a site, by a glance from afar."""
-    left, top, right, bottom = box = window(rgb, registration, lid, outline_mm)
+    left, top, right, bottom = box
     scale = min(1.0, _GLANCE_PX_PER_MM / px_per_mm, float(np.sqrt(_GLANCE_PX / ((right - left) * (bottom - top)))))
-    given, (h, w) = planes(rgb, registration, lid, outline_mm, box, scale)
-    scores = _scores(given)
-    some = (scores[1:].max(0) - scores[0]).max((0, 1)) > _DOUBT
+    given, (h, w) = planes(rgb, around, box, scale)
+    other, *some = _scores(given)
+    doubtful = (reduce(np.maximum, some) - other > _DOUBT).any((0, 1))
     sight = round(_SIGHT_MM * px_per_mm * scale / 2)
-    near = cv2.dilate(some.astype(np.uint8), np.ones((2 * sight + 1, 2 * sight + 1), np.uint8))
+    near = cv2.dilate(doubtful.astype(np.uint8), np.ones((2 * sight + 1, 2 * sight + 1), np.uint8))
     _, patches, stats, _ = cv2.connectedComponentsWithStats(near[: -(-h // 2), : -(-w // 2)], connectivity=8)
     by_a_site = np.unique(patches[(given[3, :h:2, :w:2] < 1) & (patches > 0)])
     x, y, wide, high, _ = stats[by_a_site].T * 2 / scale
     found = np.column_stack([left + x, top + y, left + x + wide, top + y + high])
-    found[:, 2:] = np.minimum(np.ceil(found[:, 2:]), [right, bottom])
-    return _apart([tuple(box) for box in found.astype(int).tolist()])
+    found = np.minimum(np.rint(found / _CELL).astype(int) * _CELL, [right, bottom] * 2)
+    return _apart([tuple(box) for box in found.tolist()])
 
 
 def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> list[Evidence]:
@@ -190,14 +197,12 @@ def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array |
     ``rgb`` is the whole picture under corrected light.
     """
     px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
-    boxes = _worth_a_look(rgb, registration, lid, outline_mm, px_per_mm)
+    around = surroundings(registration, lid, outline_mm)
+    boxes = _worth_a_look(rgb, around, window(rgb, registration, lid, outline_mm), px_per_mm)
     area = sum((right - left) * (bottom - top) for left, top, right, bottom in boxes)
     scale = min(1.0, PX_PER_MM / px_per_mm, float(np.sqrt(_MOST_PX / max(area, 1))))
     return [
-        _evidence(
-            np.s_[top:bottom, left:right],
-            *planes(rgb, registration, lid, outline_mm, (left, top, right, bottom), scale),
-        )
+        _evidence(np.s_[top:bottom, left:right], *planes(rgb, around, (left, top, right, bottom), scale))
         for left, top, right, bottom in boxes
     ]
 
@@ -209,12 +214,12 @@ def _evidence(window: tuple[slice, slice], given: npt.NDArray[np.float32], size:
 
     def lay(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Cells of 2 x 2 (2, 2, h/2, w/2) side by side, without the filled edge."""
-        flat = np.ascontiguousarray(cells.transpose(2, 0, 3, 1)).reshape(given.shape[1:])
-        return np.asarray(flat[: size[0], : size[1]])
+        upper, lower = (cv2.merge([*row]).reshape(len(row[0]), -1) for row in cells)
+        return np.stack([upper, lower], axis=1).reshape(given.shape[1:])[: size[0], : size[1]]
 
     return Evidence(
         window,
         lay(tissue - np.maximum(other, film)),
-        lay(np.where(dry > living, np.uint8(3), np.uint8(1) + (yellow > green))),
-        lay((film > np.maximum(other, tissue)).astype(np.uint8)),
+        lay(np.maximum(1 + (yellow > green).view(np.uint8), 3 * (dry > living).view(np.uint8))),
+        lay((film > np.maximum(other, tissue)).view(np.uint8)),
     )

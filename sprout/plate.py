@@ -9,11 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
-from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, smaller, to_linear
+from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, to_linear
 from sprout.photo import Photo
 from sprout.registration import LidView, Registration
+from sprout.registration.pyramid import Pyramid
 
 _STEP_MM = 1.0
+_GRID = 8
+"""Places are worked out at every eighth step and interpolated between."""
 _COLLAR = 1.35
 """Radius kept clear around a hole's centre, in hole radii: the hole, its collar and a round sticker on it."""
 _LEAF_EXG = 0.12
@@ -43,17 +46,15 @@ def _farthest_mm(lid: Lid) -> float:
 def _straighten(photo: Photo, registration: Registration, lid: Lid, margin_mm: float) -> _Straight:
     low, high = lid.sites_mm.min(0) - margin_mm, lid.sites_mm.max(0) + margin_mm
     w, h = np.ceil((high - low) / _STEP_MM).astype(int) + 1
-    yy, xx = np.mgrid[0 : h + 8 : 8, 0 : w + 8 : 8]
-    px = registration.to_px(low + _STEP_MM * np.column_stack([xx.ravel(), yy.ravel()])).reshape(*xx.shape, 2)
-    px = cv2.warpAffine(px, np.array([[8.0, 0, 0], [0, 8.0, 0]]), (int(w), int(h)), flags=cv2.INTER_LINEAR)
-    scale = float(np.clip(1.5 / (_STEP_MM * registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]), 0.125, 1))
-    full = np.array(photo.rgb.shape[1::-1])
-    size = np.maximum(1, (full * scale).round().astype(int))
-    small = smaller(photo.rgb, (int(size[0]), int(size[1])))
-    at = ((px + 0.5) * (size / full) - 0.5).astype(np.float32)
+    x, y = (start + _STEP_MM * _GRID * np.arange(n // _GRID + 2) for start, n in zip(low, (w, h), strict=True))
+    picture = Pyramid(photo.rgb)
+    level = picture.level(_STEP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]))
+    small, nodes = picture.halved(level), picture.places(registration.grid_px(x, y), level)
+    stretch = np.array([[_GRID, 0, 0], [0, _GRID, 0]], float)
+    at = np.asarray(cv2.warpAffine(nodes, stretch, (int(w), int(h)), flags=cv2.INTER_LINEAR), np.float32)
     rgb = cv2.remap(small, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    shown = ((at > 0) & (at < np.array(small.shape[1::-1]) - 1)).all(-1)
-    return _Straight(np.asarray(rgb, np.uint8), np.asarray(shown), low)
+    shown = cv2.inRange(at, (0.0, 0.0), (small.shape[1] - 1.0, small.shape[0] - 1.0)) > 0
+    return _Straight(np.asarray(rgb, np.uint8), shown, low)
 
 
 def _between(shape: tuple[int, int], sites: Array, radius: float) -> npt.NDArray[np.bool_]:
@@ -72,7 +73,7 @@ def _plate_colour(rgb: npt.NDArray[np.uint8], where: npt.NDArray[np.bool_]) -> A
     bare = pixels[exg(pixels) < _LEAF_EXG]
     if len(bare) < max(50, 0.15 * len(pixels)):
         return None
-    return np.asarray(np.median(to_linear(bare / 255), axis=0))
+    return np.asarray(to_linear(np.median(bare, axis=0) / 255))
 
 
 def _lamp(straight: _Straight, lid: Lid, view: LidView | None) -> Lamp:
@@ -114,14 +115,16 @@ def _median_step(values: npt.NDArray[np.float32], reach: int) -> tuple[Array, Ar
     return size, seen
 
 
-def _side(colours: npt.NDArray[np.float32], bare: npt.NDArray[np.bool_]) -> Array:
-    """How well the plate's edge lies at each distance: (n,) scores of a strip (n, m, 3) of CIELAB that runs outwards.
+def _side(rgb: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_]) -> Array:
+    """How well the plate's edge lies at each distance: (n,) scores of a strip (n, m, 3) that runs outwards.
 
     An edge is a step of colour that all of the strip's lines share, with other ground beyond it: a groove has the
     same plate on both sides, a leaf crosses a few lines only.
     """
-    lines = np.linspace(0, colours.shape[1] - 1, min(48, colours.shape[1])).astype(int)
-    values = np.where(bare[:, lines, None], colours[:, lines], np.float32(np.nan))
+    lines = np.linspace(0, rgb.shape[1] - 1, min(48, rgb.shape[1])).astype(int)
+    rgb = rgb[:, lines]
+    bare = shown[:, lines] & (exg(rgb) < _LEAF_EXG)
+    values = np.where(bare[..., None], lab(rgb), np.float32(np.nan))
     edge, seen = _median_step(values, round(2 / _STEP_MM))
     ground, seen_ground = _median_step(values, round(7 / _STEP_MM))
     seen = np.minimum(seen, seen_ground)
@@ -129,8 +132,7 @@ def _side(colours: npt.NDArray[np.float32], bare: npt.NDArray[np.bool_]) -> Arra
 
 
 def _outline(straight: _Straight, lid: Lid) -> Array | None:
-    colours = cv2.blur(lab(straight.rgb), (3, 3))
-    bare = straight.shown & (exg(straight.rgb) < _LEAF_EXG)
+    rgb, shown = np.asarray(cv2.blur(straight.rgb, (3, 3)), np.uint8), straight.shown
     low_mm, high_mm = lid.sites_mm.min(0), lid.sites_mm.max(0)
     first, last = (straight.place(mm).round().astype(int) for mm in (low_mm, high_mm))
     spread = round(lid.hole_mm / 2 / _STEP_MM)
@@ -138,9 +140,9 @@ def _outline(straight: _Straight, lid: Lid) -> Array | None:
     columns = slice(first[0] - spread, last[0] + spread + 1)
     left, up = np.s_[rows, first[0] :: -1], np.s_[first[1] :: -1, columns]
     right, down = np.s_[rows, last[0] :], np.s_[last[1] :, columns]
-    scores = [_side(colours[side].swapaxes(0, 1), bare[side].T) for side in (left, right)]
-    scores[1:1] = [_side(colours[up], bare[up])]
-    scores.append(_side(colours[down], bare[down]))
+    scores = [_side(rgb[side].swapaxes(0, 1), shown[side].T) for side in (left, right)]
+    scores[1:1] = [_side(rgb[up], shown[up])]
+    scores.append(_side(rgb[down], shown[down]))
     margins = np.full(4, np.nan)
     for k, score in enumerate(scores):
         at = np.arange(len(score)) * _STEP_MM

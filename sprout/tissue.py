@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from sprout.lid import Lid
 from sprout.light import Array, Picture
-from sprout.matting import leaf_share
+from sprout.matting import REACH, leaf_share
 from sprout.photo import Photo
 from sprout.pixels import ROOT, Evidence, look
 from sprout.plate import read_plate
@@ -82,36 +82,42 @@ def _rooted(
 
 
 def _too_broad(
-    plant: npt.NDArray[np.bool_], registration: Registration, outline_mm: Array, px_per_mm: float
-) -> npt.NDArray[np.bool_]:
+    plant: npt.NDArray[np.uint8], registration: Registration, outline_mm: Array, px_per_mm: float
+) -> npt.NDArray[np.bool_] | None:
     """Green cloth, a big leaf of a house plant: what lies beside the lid and is far broader than any leaf over it.
 
-    Half widths are distances to the nearest pixel that is no plant, at a quarter of the size.
+    ``plant`` is 1 where there is any, at a quarter of the size, and so is the answer; None if there is nothing broad.
+    Half widths are distances to the nearest pixel that is no plant.
     """
-    h, w = plant.shape
-    small = cv2.resize(plant * np.uint8(255), (-(-w // 4), -(-h // 4)), interpolation=cv2.INTER_AREA) > 127
     (x0, y0), (x1, y1) = outline_mm.min(0), outline_mm.max(0)
     corners = registration.to_px(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
-    over = np.zeros(small.shape, np.uint8)
+    over = np.zeros(plant.shape, np.uint8)
     cv2.fillConvexPoly(over, (corners / 4).round().astype(np.int32), 1)
-    half_width = cv2.distanceTransform(np.pad(small, 1, mode="edge").astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    own = max(float(half_width[over > 0].max(initial=0)), _BROAD_MM * px_per_mm / 4 / _BROAD)
-    if not ((half_width > _BROAD * own) & (over == 0)).any():
-        return np.zeros(plant.shape, bool)
+    half_width = cv2.distanceTransform(np.pad(plant, 1, mode="edge"), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    own = max(float((half_width * over).max()), _BROAD_MM * px_per_mm / 4 / _BROAD)
+    foreign = (half_width > _BROAD * own) & (over == 0)
+    if not foreign.any():
+        return None
     # all of it that a leaf of the lid could not be, and the rim around that
     body = cv2.distanceTransform((half_width <= own).astype(np.uint8), cv2.DIST_L2, 5) <= own + 1
-    _, parts = cv2.connectedComponents((body & small).astype(np.uint8), connectivity=8)
-    broad = np.unique(parts[(half_width > _BROAD * own) & (over == 0)])
-    return np.asarray(
-        cv2.resize(np.isin(parts, broad).astype(np.uint8), plant.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    )
+    _, parts = cv2.connectedComponents(body & plant, connectivity=8)
+    return np.isin(parts, np.unique(parts[foreign]))
 
 
-def _leaf(rgb: Picture, evidence: Evidence) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Where there is leaf in a window, and where there may be, by what its pixels seem to be."""
-    guess = 1 / (1 + cv2.exp(-np.clip(evidence.plant - np.float32(_EVEN), -_SURE, _SURE)))
-    faint = cv2.resize(evidence.plant, rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR) > _FAINT
-    return (leaf_share(rgb, guess) > 0.5) & faint, faint
+def _at_a_quarter(window: tuple[slice, slice]) -> tuple[slice, slice]:
+    rows, columns = (slice(side.start // 4, -(-side.stop // 4)) for side in window)
+    return rows, columns
+
+
+def _leaf(rgb: Picture, plant: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Where there is leaf in a window, by its (h, w) log-odds of being plant."""
+    leaf = plant > _FAINT
+    x, y, w, h = cv2.boundingRect(leaf.view(np.uint8))
+    if w and h:
+        some = np.s_[max(0, y - REACH) : y + h + REACH, max(0, x - REACH) : x + w + REACH]
+        guess = 1 / (1 + cv2.exp(-np.clip(plant[some] - np.float32(_EVEN), -_SURE, _SURE)))
+        leaf[some] &= leaf_share(rgb[some], guess) > 0.5
+    return leaf
 
 
 def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None) -> Tissue:
@@ -122,22 +128,28 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     outline, lamp = read_plate(photo, registration, lid, view=view)
     rgb = lamp.correct(photo.rgb)
     px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
-    classes = np.zeros(rgb.shape[:2], np.uint8)
-    seen = look(rgb, registration, lid, outline)
-    if seen:
-        leaf, faint = (np.zeros(classes.shape, bool) for _ in range(2))
-        for evidence in seen:
-            here = evidence.window
-            leaf[here], faint[here] = _leaf(rgb[here], evidence)
-        if outline is not None:
-            foreign = _too_broad(leaf, registration, outline, px_per_mm)
-            leaf, faint = leaf & ~foreign, faint & ~foreign
-        roots, plugs = (_discs(registration, lid, radius) for radius in (ROOT, _PLUG))
-        for evidence in seen:
-            here = evidence.window
-            size = classes[here].shape[::-1]
-            kind, film = (cv2.resize(a, size, interpolation=cv2.INTER_NEAREST) for a in (evidence.kind, evidence.film))
-            plant = _rooted(leaf[here], faint[here], roots[here], _GAP_MM * px_per_mm)
-            film &= plugs[here]
-            classes[here] = np.where(plant, kind, film * np.uint8(ALGAE))
+    h, w = rgb.shape[:2]
+    classes, quarter = np.zeros((h, w), np.uint8), np.zeros((-(-h // 4), -(-w // 4)), np.uint8)
+    parts = []
+    for evidence in look(rgb, registration, lid, outline):
+        here = rgb[evidence.window]
+        plant = cv2.resize(evidence.plant, here.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        leaf, faint = _leaf(here, plant), plant > _FAINT
+        coarse = quarter[_at_a_quarter(evidence.window)]
+        coarse[:] = cv2.resize(leaf * np.uint8(255), coarse.shape[::-1], interpolation=cv2.INTER_AREA) > 127
+        parts.append((evidence, leaf, faint))
+    foreign = None if outline is None else _too_broad(quarter, registration, outline, px_per_mm)
+    roots, plugs = (_discs(registration, lid, radius) for radius in (ROOT, _PLUG))
+    for evidence, leaf, faint in parts:
+        here = evidence.window
+        kind, film = (
+            cv2.resize(a, leaf.shape[::-1], interpolation=cv2.INTER_NEAREST) for a in (evidence.kind, evidence.film)
+        )
+        if foreign is not None:
+            coarse = foreign[_at_a_quarter(here)].view(np.uint8)
+            own = cv2.resize(coarse, leaf.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
+            leaf, faint = leaf & own, faint & own
+        plant = _rooted(leaf, faint, roots[here], _GAP_MM * px_per_mm)
+        film &= plugs[here]
+        classes[here] = np.where(plant, kind, film * np.uint8(ALGAE))
     return Tissue(classes, rgb, outline)

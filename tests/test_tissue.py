@@ -10,7 +10,7 @@ from artificial import Drawing, Stand, draw_lid, drawn_lid
 from PIL import Image
 
 from sprout.photo import Photo, Quality, read_photo
-from sprout.pixels import PX_PER_MM, geometry, look, planes, window
+from sprout.pixels import PX_PER_MM, geometry, look, planes, surroundings, window
 from sprout.registration import register
 from sprout.tissue import ALGAE, DRY, GREEN, OTHER, YELLOW, Tissue, classify
 
@@ -127,7 +127,7 @@ def test_only_where_something_grows_is_looked_at_closely() -> None:
 
 def test_the_networks_input_is_in_whole_blocks_and_in_range() -> None:
     drawing = draw_lid(drawn_lid())
-    given, (h, w) = planes(drawing.rgb, drawing.registration, drawing.lid, None, (0, 0, 2016, 1512), 0.3)
+    given, (h, w) = planes(drawing.rgb, surroundings(drawing.registration, drawing.lid, None), (0, 0, 2016, 1512), 0.3)
     assert (h, w) == (454, 605)
     assert given.shape == (5, 464, 608)
     assert given.dtype == np.float32
