@@ -24,8 +24,6 @@ _SMOOTH = 2e-4
 """Variance of linear light below which a difference in colour tells nothing."""
 _CLEAR = 0.15
 """A cell is clear where the guess differs by no more than this from none or all leaf, all around."""
-REACH = 5 * _STEP * _RADIUS
-"""How far around a pixel, in pixels, its share depends on the picture."""
 _LINEAR = to_linear(np.arange(256) / 255).astype(np.float32)
 
 
@@ -68,18 +66,22 @@ def leaf_share(rgb: Picture, guess: Float32) -> Float32:
     h, w = rgb.shape[:2]
     rows, columns = -(-h // _STEP), -(-w // _STEP)
     padded = cv2.copyMakeBorder(rgb, 0, rows * _STEP - h, 0, columns * _STEP - w, cv2.BORDER_REPLICATE)
-    light = np.asarray(cv2.LUT(cv2.resize(padded, (columns, rows), interpolation=cv2.INTER_AREA), _LINEAR), np.float32)
     x, y = _STEP * guess.shape[1] / w, _STEP * guess.shape[0] / h
     of_cell = np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2]])
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     p = cv2.warpAffine(guess, of_cell, (columns, rows), flags=how, borderMode=cv2.BORDER_REPLICATE)
     around = np.ones((2 * _RADIUS + 1,) * 2, np.uint8)
     edge = (cv2.dilate(p, around) > _CLEAR) & (cv2.erode(p, around) < 1 - _CLEAR)
-    slope, offset = _mixing(light, p)
-    # every cell of the edge is a block of pixels that one linear function holds for
     share = np.repeat(np.repeat(p, _STEP, 0), _STEP, 1)
-    blocks = (rows, _STEP, columns, _STEP)
-    at = np.take(_LINEAR, padded.reshape(*blocks, 3).swapaxes(1, 2)[edge])
-    slope, offset = slope[edge][:, None, None], offset[edge][:, None, None]
-    share.reshape(blocks).swapaxes(1, 2)[edge] = sum(at[..., k] * slope[..., k] for k in range(3)) + offset
+    left, top, wide, high = cv2.boundingRect(edge.view(np.uint8))
+    if wide:
+        reach = 2 * _RADIUS  # what cells on the edge depend on
+        some = np.s_[max(0, top - reach) : top + high + reach, max(0, left - reach) : left + wide + reach]
+        small = cv2.resize(padded, (columns, rows), interpolation=cv2.INTER_AREA)[some]
+        slope, offset = _mixing(np.asarray(cv2.LUT(small, _LINEAR), np.float32), p[some])
+        # every cell of the edge is a block of pixels that one linear function holds for
+        blocks = (rows, _STEP, columns, _STEP)
+        at = np.take(_LINEAR, padded.reshape(*blocks, 3).swapaxes(1, 2)[edge])
+        slope, offset = slope[edge[some]][:, None, None], offset[edge[some]][:, None, None]
+        share.reshape(blocks).swapaxes(1, 2)[edge] = sum(at[..., k] * slope[..., k] for k in range(3)) + offset
     return share[:h, :w]

@@ -31,7 +31,7 @@ _DOUBT = -3.0
 """Log-odds of plant or film in the glance from which a place is looked at closely."""
 ROOT = 1.2
 """How far from a site's centre a plant may first show, in hole radii (it leans out of its hole)."""
-_SIGHT_MM = 5.0
+_SIGHT_MM = 4.0
 """How much around such places the network must see to judge them."""
 _MOST_PX = 7e5
 """Most pixels of all that is looked at closely: more is scaled down, which bounds time and memory. Where there is so
@@ -90,9 +90,9 @@ def surroundings(registration: Registration, lid: Lid, outline_mm: Array | None)
     rows, columns = (-(-side // _CELL) for side in registration.size_px)
     # millimetres are all but linear within a few cells
     yy, xx = np.mgrid[0 : rows + 4 : 4, 0 : columns + 4 : 4]
-    nodes = registration.to_mm(_CELL * (np.column_stack([xx.ravel(), yy.ravel()]) + 0.5) - 0.5)
+    nodes_mm = registration.to_mm(_CELL * (np.column_stack([xx.ravel(), yy.ravel()]) + 0.5) - 0.5)
     stretch = np.array([[4, 0, 0], [0, 4, 0]], float)
-    nodes = nodes.astype(np.float32).reshape(*xx.shape, 2)
+    nodes = nodes_mm.astype(np.float32).reshape(*xx.shape, 2)
     mm = cv2.warpAffine(nodes, stretch, (columns, rows), flags=cv2.INTER_LINEAR)
     return geometry(mm.reshape(-1, 2), lid, outline_mm).reshape(rows, columns, 2)
 

@@ -10,9 +10,9 @@ import numpy.typing as npt
 
 from sprout.lid import Lid
 from sprout.light import Array, Picture
-from sprout.matting import REACH, leaf_share
+from sprout.matting import leaf_share
 from sprout.photo import Photo
-from sprout.pixels import ROOT, Evidence, look
+from sprout.pixels import ROOT, look
 from sprout.plate import read_plate
 from sprout.registration import LidView, Registration
 
@@ -109,15 +109,13 @@ def _at_a_quarter(window: tuple[slice, slice]) -> tuple[slice, slice]:
     return rows, columns
 
 
-def _leaf(rgb: Picture, plant: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
-    """Where there is leaf in a window, by its (h, w) log-odds of being plant."""
-    leaf = plant > _FAINT
-    x, y, w, h = cv2.boundingRect(leaf.view(np.uint8))
-    if w and h:
-        some = np.s_[max(0, y - REACH) : y + h + REACH, max(0, x - REACH) : x + w + REACH]
-        guess = 1 / (1 + cv2.exp(-np.clip(plant[some] - np.float32(_EVEN), -_SURE, _SURE)))
-        leaf[some] &= leaf_share(rgb[some], guess) > 0.5
-    return leaf
+def _leaf(rgb: Picture, plant: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Where there is leaf in a window, and where there may be, by log-odds of being plant on a grid that spans it."""
+    faint = cv2.resize(plant, rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR) > _FAINT
+    if not faint.any():
+        return faint, faint
+    guess = 1 / (1 + cv2.exp(-np.clip(plant - np.float32(_EVEN), -_SURE, _SURE)))
+    return (leaf_share(rgb, guess) > 0.5) & faint, faint
 
 
 def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidView | None = None) -> Tissue:
@@ -132,24 +130,22 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     classes, quarter = np.zeros((h, w), np.uint8), np.zeros((-(-h // 4), -(-w // 4)), np.uint8)
     parts = []
     for evidence in look(rgb, registration, lid, outline):
-        here = rgb[evidence.window]
-        plant = cv2.resize(evidence.plant, here.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-        leaf, faint = _leaf(here, plant), plant > _FAINT
+        leaf, faint = _leaf(rgb[evidence.window], evidence.plant)
         coarse = quarter[_at_a_quarter(evidence.window)]
         coarse[:] = cv2.resize(leaf * np.uint8(255), coarse.shape[::-1], interpolation=cv2.INTER_AREA) > 127
         parts.append((evidence, leaf, faint))
     foreign = None if outline is None else _too_broad(quarter, registration, outline, px_per_mm)
     roots, plugs = (_discs(registration, lid, radius) for radius in (ROOT, _PLUG))
     for evidence, leaf, faint in parts:
-        here = evidence.window
+        window = evidence.window
         kind, film = (
             cv2.resize(a, leaf.shape[::-1], interpolation=cv2.INTER_NEAREST) for a in (evidence.kind, evidence.film)
         )
         if foreign is not None:
-            coarse = foreign[_at_a_quarter(here)].view(np.uint8)
+            coarse = foreign[_at_a_quarter(window)].view(np.uint8)
             own = cv2.resize(coarse, leaf.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
             leaf, faint = leaf & own, faint & own
-        plant = _rooted(leaf, faint, roots[here], _GAP_MM * px_per_mm)
-        film &= plugs[here]
-        classes[here] = np.where(plant, kind, film * np.uint8(ALGAE))
+        plant = _rooted(leaf, faint, roots[window], _GAP_MM * px_per_mm)
+        film &= plugs[window]
+        classes[window] = np.where(plant, kind, film * np.uint8(ALGAE))
     return Tissue(classes, rgb, outline)
