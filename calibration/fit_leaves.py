@@ -339,7 +339,7 @@ def scores(network: Network, some: list[Example]) -> np.ndarray:
     """(n, MOST) log-probabilities, as ``sprout.leaves.scores`` gives them."""
     with torch.no_grad():
         return np.stack(
-            [torch.log_softmax(network(torch.tensor(as_shown(e.levels[0]))), 1).mean(0).numpy() for e in some]
+            [torch.log_softmax(network(torch.tensor(as_shown(e.levels[0]))[None]), 1)[0].numpy() for e in some]
         )
 
 

@@ -141,10 +141,9 @@ def _network() -> Any:
 
 
 def as_shown(cutout: Cutout) -> npt.NDArray[np.float32]:
-    """The network's input for a cutout as it stands and upside down, (2, PLANES, SIDE, SIDE)."""
+    """The network's input for a cutout, (PLANES, SIDE, SIDE)."""
     frame = framed(cutout.hull_mm(), np.eye(2))
-    one = planes(*shown(cutout, frame), float(frame[0, 0]))
-    return np.stack([one, one[:, ::-1, ::-1]])
+    return planes(*shown(cutout, frame), float(frame[0, 0]))
 
 
 def scores(cutouts: Sequence[Cutout]) -> Array:
@@ -152,7 +151,6 @@ def scores(cutouts: Sequence[Cutout]) -> Array:
     if not cutouts:
         return np.empty((0, 6))
     network = _network()
-    network.setInput(np.concatenate([as_shown(c) for c in cutouts]))
-    raw = np.asarray(network.forward(), np.float64).reshape(len(cutouts), 2, -1)
-    raw -= np.logaddexp.reduce(raw, axis=2, keepdims=True)
-    return np.asarray(raw.mean(1))
+    network.setInput(np.stack([as_shown(c) for c in cutouts]))
+    raw = np.asarray(network.forward(), np.float64)
+    return np.asarray(raw - np.logaddexp.reduce(raw, axis=1, keepdims=True))
