@@ -31,7 +31,7 @@ from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 from sprout.counting import MOST
 from sprout.leaves import PLANES, SIDE, Cutout, as_shown, framed, planes, shown
 from sprout.photo import read_photo
-from sprout.readings import cutouts_of, whose
+from sprout.readings import cutouts_of, living_of, whose, windows_of
 from sprout.tissue import classify
 
 CELLS = SIDE // 4
@@ -87,7 +87,9 @@ def examples(photos: Path, name: str) -> list[Example]:
     plants = np.array(Image.open(photos / f"{name}_plants.png"))
     plants = cv2.resize(plants, sites.shape[::-1], interpolation=cv2.INTER_NEAREST)
     found = []
-    for k, (site, cutout) in enumerate(zip(truth["sites"], cutouts_of(registration, tissue, sites, lid), strict=True)):
+    living = living_of(tissue, sites, windows_of(sites, len(lid.labels)))
+    cutouts = cutouts_of(registration, tissue.rgb, living, lid)
+    for k, (site, cutout) in enumerate(zip(truth["sites"], cutouts, strict=True)):
         number = site["seedlings_visible"]
         if cutout is None or not number or site["tissue_px"] < LEAST_PX or site["cover_mm2"] > 100 * MOST_CM2:
             continue

@@ -49,43 +49,61 @@ FEATURES = (
 )
 
 
+def _tops(heights: npt.NDArray[np.float32], radius: int, least: float) -> npt.NDArray[np.bool_]:
+    """Where a map (h, w) is above ``least`` and nowhere higher within an ellipse of a radius.
+
+    Only what is no lower than its next neighbours is held against the whole ellipse.
+    """
+    around = cv2.copyMakeBorder(heights, radius, radius, radius, radius, cv2.BORDER_CONSTANT)
+    cross, ellipse = (cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1,) * 2) for r in (min(radius, 1), radius))
+    y, x = np.nonzero((heights >= cv2.dilate(heights, cross)) & (heights > least))
+    dy, dx = np.nonzero(ellipse)
+    highest = around[y[:, None] + dy, x[:, None] + dx].max(1)
+    tops = np.zeros(heights.shape, bool)
+    tops[y, x] = heights[y, x] >= highest
+    return tops
+
+
 def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[str, float]:
     """Features of one site's tissue, an (h, w) mask with some of it set, ``step_mm`` per pixel."""
+    from scipy import fft
     from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-    mask = np.pad(tissue, 3).astype(np.uint8)
-    area = float(mask.sum()) * step_mm**2
+    mask = cv2.copyMakeBorder(tissue.view(np.uint8), 3, 3, 3, 3, cv2.BORDER_CONSTANT)
+    about = cv2.moments(mask)
+    pixels = about["m00"]
+    area = pixels * step_mm**2
     depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, 5), (0, 0), 1.0) * step_mm
     half_width = float(depth.max())
-    reach = 2 * round(0.8 * half_width / step_mm) + 1
-    tops = (depth >= cv2.dilate(depth, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))) & (
-        depth > 0.45 * half_width
-    )
-    lobes = cv2.connectedComponents(tops.astype(np.uint8), connectivity=8)[0] - 1
-    patch_area = cv2.connectedComponentsWithStats(mask, connectivity=8)[2][1:, cv2.CC_STAT_AREA] * step_mm**2
+    tops = _tops(depth, round(0.8 * half_width / step_mm), 0.45 * half_width)
+    lobes = cv2.connectedComponents(tops.view(np.uint8), connectivity=8)[0] - 1
+    patches = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_16U)[1]
+    patch_area = np.bincount(patches[mask > 0])[1:] * step_mm**2
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    points = np.concatenate(outlines)
-    hull_area = cv2.contourArea(cv2.convexHull(points)) * step_mm**2
-    extent = cv2.minEnclosingCircle(points)[1] * step_mm
+    hull = cv2.convexHull(np.concatenate(outlines))
+    hull_area = cv2.contourArea(hull) * step_mm**2
+    extent = cv2.minEnclosingCircle(hull)[1] * step_mm
     outline = max(outlines, key=len)
     dents = 0
     if len(outline) > 8:
-        hull = cv2.convexHull(outline, returnPoints=False)
-        defects = cv2.convexityDefects(outline, np.sort(hull, axis=0)[::-1])
+        corners = cv2.convexHull(outline, returnPoints=False)
+        defects = cv2.convexityDefects(outline, np.sort(corners, axis=0)[::-1])
         if defects is not None:
             dents = int((np.asarray(defects).reshape(-1, 4)[:, 3] / 256 * step_mm > 0.5 * half_width).sum())
     coarse = cv2.resize(mask.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    spectrum = np.fft.rfft2(coarse, [2 * s for s in coarse.shape])
-    symmetry = float(np.fft.irfft2(spectrum**2).max() / (coarse**2).sum())
-    y, x = np.nonzero(mask)
-    dy, dx = (y - y.mean()) * step_mm, (x - x.mean()) * step_mm
+    size = [fft.next_fast_len(2 * s, real=True) for s in coarse.shape]
+    symmetry = float(fft.irfft2(fft.rfft2(coarse, size) ** 2, size).max() / (coarse**2).sum())
+    # in every direction what is farthest lies on the rim
+    y, x = np.nonzero(mask > cv2.erode(mask, np.ones((5, 5), np.uint8)))
+    dy, dx = (y - about["m01"] / pixels) * step_mm, (x - about["m10"] / pixels) * step_mm
     profile = np.zeros(48)
     np.maximum.at(profile, ((np.arctan2(dy, dx) / (2 * np.pi)) * 48).astype(int) % 48, np.hypot(dy, dx))
     around = np.convolve(np.concatenate([profile[-2:], profile, profile[:2]]), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
     wider = maximum_filter1d(around, 7, mode="wrap")
     lower = minimum_filter1d(around, 13, mode="wrap")
     tips = int(((around == wider) & (around - lower > 0.15 * around.max())).sum())
-    spread = np.linalg.eigvalsh(np.cov(np.vstack([dx, dy])) + 0.1 * np.eye(2))
+    scatter = np.array([[about["mu20"], about["mu11"]], [about["mu11"], about["mu02"]]]) * step_mm**2 / (pixels - 1)
+    spread = np.linalg.eigvalsh(scatter + 0.1 * np.eye(2))
     return {
         "log_area": np.log(area),
         "log_half_width": np.log(half_width),

@@ -56,7 +56,8 @@ class Cutout:
 
     def hull_mm(self) -> Array:
         """(n, 2) convex outline of the tissue in mm from the site's centre."""
-        hull = cv2.convexHull(np.asarray(cv2.findNonZero(self.mask)))[:, 0].astype(float)
+        outlines, _ = cv2.findContours(self.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        hull = cv2.convexHull(np.concatenate(outlines))[:, 0].astype(float)
         return np.asarray(hull @ self.to_mm[:, :2].T + self.to_mm[:, 2])
 
 
@@ -68,7 +69,7 @@ def local_map(registration: Registration, centre_mm: Array) -> Array:
     return np.column_stack([back, -back @ px.mean(0)])
 
 
-def cut_out(rgb: Picture, own: npt.NDArray[np.bool_], at_px: tuple[int, int], to_mm: Array) -> Cutout:
+def cut_out(rgb: Picture, own: Mask, at_px: Array, to_mm: Array) -> Cutout:
     """Cut one site's tissue out of a photo, no finer than it will be shown.
 
     Parameters
@@ -76,17 +77,17 @@ def cut_out(rgb: Picture, own: npt.NDArray[np.bool_], at_px: tuple[int, int], to
     rgb:
         (H, W, 3) uint8, the whole picture under corrected light.
     own:
-        (h, w) the site's tissue (some of it set) in a window of the picture.
+        (h, w) uint8, 255 where the site's tissue is in a window of the picture, 0 elsewhere.
     at_px:
-        Column and row of the window's first pixel.
+        (2,) column and row of the window's first pixel.
     to_mm:
         From pixels of the whole picture to mm, see :func:`local_map`.
     """
     (left, top), (h, w) = at_px, own.shape
-    low = np.maximum(np.array([left, top]) - _AROUND, 0)
-    high = np.minimum(np.array([left + w, top + h]) + _AROUND, rgb.shape[1::-1])
+    low = np.maximum(at_px - _AROUND, 0)
+    high = np.minimum(at_px + [w, h] + _AROUND, rgb.shape[1::-1])
     mask = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
-    mask[top - low[1] :, left - low[0] :][:h, :w] = own * np.uint8(255)
+    mask[top - low[1] :, left - low[0] :][:h, :w] = own
     picture = rgb[low[1] : high[1], low[0] : high[0]]
     mm_per_px = float(np.sqrt(abs(np.linalg.det(to_mm[:, :2]))))
     shown_mm = max(FINEST_MM, max(h, w) * mm_per_px / SIDE)
@@ -120,16 +121,16 @@ def shown(cutout: Cutout, frame: Array) -> tuple[Mask, Picture]:
 def planes(mask: Mask, lab: Picture, px_per_mm: float) -> npt.NDArray[np.float32]:
     """The network's input, (PLANES, SIDE, SIDE) float32, from what :func:`shown` gives."""
     tissue = mask.astype(np.float32) / 255
-    inside = tissue > 0.5
-    if inside.sum() < 3:
+    inside = mask > 127
+    if np.count_nonzero(inside) < 3:
         inside = tissue >= tissue.max() / 2
-    colour = lab.astype(np.float32)
-    own = colour[inside]
-    spread = np.array(_SPREAD) + [own[:, 0].std(), 0, 0]
+    mean, deviation = (m[:, 0] for m in cv2.meanStdDev(lab, mask=inside.view(np.uint8)))
+    spread = np.array(_SPREAD) + [deviation[0], 0, 0]
+    table = np.clip((np.arange(256)[:, None] - mean) / spread, -3, 3).astype(np.float32)
     near = cv2.dilate(tissue, np.ones((5, 5), np.uint8))
     out = np.empty((PLANES, SIDE, SIDE), np.float32)
     out[0] = tissue
-    out[1:4] = (np.clip((colour - own.mean(0)) / spread, -3, 3) * near[..., None]).transpose(2, 0, 1)
+    np.multiply(cv2.LUT(lab, table[None]).transpose(2, 0, 1), near, out=out[1:4])
     out[4] = np.log(px_per_mm * FINEST_MM)
     return out
 

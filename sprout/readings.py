@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +14,7 @@ from sprout import counting, flags, leaves, presence
 from sprout.attribution import attribute
 from sprout.leaves import Cutout, cut_out, local_map
 from sprout.lid import Lid
-from sprout.light import burnt
+from sprout.light import Picture, burnt
 from sprout.photo import Photo
 from sprout.registration import Registration
 from sprout.tissue import ALGAE, DRY, GREEN, YELLOW, Tissue
@@ -43,8 +43,11 @@ _COUNTED_MM2 = 1000.0
 """Beyond this the leaves of one plant hide those of the next: the network was not fitted to count them."""
 _FAINT_PX = 40
 """Fewer full-size pixels than this are faint."""
-_JACOBIAN_STEP = 64
-"""Grid on which the area of a pixel is worked out, in working pixels; it hardly varies."""
+_KINDS = (GREEN, YELLOW, DRY)
+
+
+Window = tuple[slice, slice]
+"""Rows and columns of a part of the working picture."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,8 @@ class _Look:
     """What the pixels of one site say before it is judged; areas in mm2 on the lid's plane."""
 
     in_frame: bool
+    window: Window | None
+    """Where its tissue lies."""
     green_mm2: float
     yellow_mm2: float
     dry_mm2: float
@@ -84,37 +89,52 @@ class _Look:
         return self.plant_mm2 > 0 and (self.contact > _MEETING or self.overhung > _MEETING)
 
 
-Window = tuple[slice, slice]
-"""Rows and columns of a part of the working picture."""
+def _mean_areas(registration: Registration, places_px: Array, spreads_px2: Array) -> Array:
+    """(m,) mean areas on the lid's plane, in mm2, of pixels with these (m, 2) means and (m, 2, 2) covariances.
+
+    The mean over four places with the same mean and covariance (Julier & Uhlmann 1997, Proc. SPIE 3068:182-193).
+    """
+    arms = np.sqrt(2) * np.linalg.cholesky(spreads_px2 + 1e-6 * np.eye(2)).transpose(0, 2, 1)
+    four = places_px[:, None] + np.concatenate([arms, -arms], axis=1)
+    return np.asarray(registration.mm2_per_px(four.reshape(-1, 2)).reshape(-1, 4).mean(1))
 
 
-def _area_nodes(registration: Registration) -> npt.NDArray[np.float32]:
-    """Area of a working pixel on the lid's plane, in mm2, at every node of a grid over the picture."""
-    y, x = (np.arange(0, size + _JACOBIAN_STEP, _JACOBIAN_STEP) for size in registration.size_px)
-    nodes = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2).astype(float)
-    return registration.mm2_per_px(nodes).reshape(len(y), len(x)).astype(np.float32)
+def _amounts(
+    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], windows: Sequence[Window | None]
+) -> tuple[Array, Array]:
+    """Pixels and mm2 of green, yellowing and dry tissue of each site, (n, 3) each."""
+    pixels, area = (np.zeros((len(windows), len(_KINDS))) for _ in range(2))
+    places, spreads = [], []
+    for k, window in enumerate(windows):
+        if window is None:
+            continue
+        classes = tissue.classes[window] * (sites[window] == k + 1)
+        corner = np.array([window[1].start, window[0].start])
+        for j, kind in enumerate(_KINDS):
+            some = classes == kind
+            if some.any():
+                m = cv2.moments(some.view(np.uint8))
+                pixels[k, j] = m["m00"]
+                places.append(corner + np.array([m["m10"], m["m01"]]) / m["m00"])
+                spreads.append(np.array([[m["mu20"], m["mu11"]], [m["mu11"], m["mu02"]]]) / m["m00"])
+    if places:
+        area[pixels > 0] = _mean_areas(registration, np.array(places), np.array(spreads))
+    return pixels, area * pixels
 
 
-def _areas(nodes: npt.NDArray[np.float32], window: Window) -> npt.NDArray[np.float32]:
-    """(h, w) area of each working pixel of a window, in mm2, from :func:`_area_nodes`."""
-    rows, columns = window
-    shrink = np.array([[1, 0, columns.start], [0, 1, rows.start]]) / _JACOBIAN_STEP
-    size = (columns.stop - columns.start, rows.stop - rows.start)
-    return np.asarray(cv2.warpAffine(nodes, shrink, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP))
-
-
-def _disc(rim: Array, size_px: tuple[int, int]) -> tuple[Window, npt.NDArray[np.bool_]]:
-    """What lies inside a rim (n, 2): its window, cut at the frame, and an (h, w) mask of that."""
+def _discs(rims: Array, size_px: tuple[int, int]) -> tuple[Window, list[npt.NDArray[np.bool_]]]:
+    """What lies inside rims (m, p, 2) about one place: the window of them all, cut at the frame, and masks of that."""
     h, w = size_px
-    left, top = np.clip(np.floor(rim.min(0)), 0, [w, h]).astype(int)
-    right, bottom = np.clip(np.ceil(rim.max(0)) + 1, 0, [w, h]).astype(int)
-    mask = np.zeros((max(0, bottom - top), max(0, right - left)), np.uint8)
-    if mask.size:
-        cv2.fillConvexPoly(mask, (rim - [left, top]).round().astype(np.int32), 1)
-    return np.s_[top:bottom, left:right], mask > 0
+    left, top = np.clip(np.floor(rims.min((0, 1))), 0, [w, h]).astype(int)
+    right, bottom = np.clip(np.ceil(rims.max((0, 1))) + 1, 0, [w, h]).astype(int)
+    masks = np.zeros((len(rims), max(0, bottom - top), max(0, right - left)), np.uint8)
+    if masks.size:
+        for mask, rim in zip(masks, (rims - [left, top]).round().astype(np.int32), strict=True):
+            cv2.fillConvexPoly(mask, rim, 1)
+    return np.s_[top:bottom, left:right], list(masks.view(bool))
 
 
-def _windows(sites: npt.NDArray[np.uint8], n: int) -> list[Window | None]:
+def windows_of(sites: npt.NDArray[np.uint8], n: int) -> list[Window | None]:
     """The window that each site's tissue fills, None where it has none."""
     from scipy.ndimage import find_objects
 
@@ -133,17 +153,20 @@ def _windows(sites: npt.NDArray[np.uint8], n: int) -> list[Window | None]:
 
 def _contacts(sites: npt.NDArray[np.uint8], n: int) -> Array:
     """Share of each site's outline that lies on another site, (n,)."""
-    outline, contact = np.zeros(n + 1), np.zeros(n + 1)
     left, top, wide, high = cv2.boundingRect(sites)
     sites = sites[max(0, top - 1) : top + high + 1, max(0, left - 1) : left + wide + 1]
+    meet = np.zeros((n + 1) ** 2)
     for a, b in ((sites[:, :-1], sites[:, 1:]), (sites[:-1], sites[1:])):
-        differ = a != b
-        p, q = a[differ], b[differ]
-        both = (p > 0) & (q > 0)
-        for side in (p, q):
-            outline += np.bincount(side, minlength=n + 1)
-            contact += np.bincount(side[both], minlength=n + 1)
-    return np.asarray(contact[1:] / np.maximum(outline[1:], 1))
+        at = np.flatnonzero(a != b)
+        row, column = np.divmod(at, a.shape[1])
+        meet += np.bincount(a[row, column] * np.int64(n + 1) + b[row, column], minlength=len(meet))
+    both = meet.reshape(n + 1, n + 1) + meet.reshape(n + 1, n + 1).T
+    return np.asarray(both[1:, 1:].sum(1) / np.maximum(both[1:].sum(1), 1))
+
+
+def _number(mask: npt.NDArray[np.bool_]) -> int:
+    """How many pixels are set."""
+    return int(np.count_nonzero(mask))
 
 
 def looks_of(
@@ -151,38 +174,36 @@ def looks_of(
 ) -> list[_Look]:
     n = len(lid.labels)
     contact = _contacts(sites, n)
-    nodes = _area_nodes(registration)
-    plugs, holes = (registration.circles_px(lid.sites_mm, share * lid.hole_mm / 2) for share in (_PLUG, 1.0))
+    windows = windows_of(sites, n)
+    pixels, area = _amounts(registration, tissue, sites, windows)
+    places = registration.to_px(lid.sites_mm)
+    rims = np.stack([registration.circles_px(lid.sites_mm, r * lid.hole_mm / 2) for r in (1.0, _PLUG)], axis=1)
     h, w = registration.size_px
     looks = []
-    for k, ((u, v), window) in enumerate(zip(registration.to_px(lid.sites_mm), _windows(sites, n), strict=True)):
-        count, area = np.zeros(5), np.zeros(5)
-        if window is not None:
-            own = sites[window] == k + 1
-            kinds = tissue.classes[window][own]
-            count += np.bincount(kinds, minlength=5)
-            area += np.bincount(kinds, _areas(nodes, window)[own], 5)
-        plug, disc = _disc(plugs[k], (h, w))
-        size = max(int(disc.sum()), 1)
-        here, classes = sites[plug], tissue.classes[plug]
-        (rows, columns), hole = _disc(holes[k], (h, w))
-        y, x = np.nonzero(hole & (sites[rows, columns] == k + 1))
-        radius = max(float(np.sqrt(hole.sum() / np.pi)), 1.0)
-        off = np.hypot(x + columns.start - u, y + rows.start - v)
+    for k, (u, v) in enumerate(places):
+        here, (hole, plug) = _discs(rims[k], (h, w))
+        plants = sites[here]
+        own, bare = plants == k + 1, plug & (plants == 0)
+        size, seen = max(_number(plug), 1), _number(bare)
+        inside = own & hole
+        off2 = np.square(np.arange(h)[here[0]] - v)[:, None] + np.square(np.arange(w)[here[1]] - u)
+        radius = max(float(np.sqrt(_number(hole) / np.pi)), 1.0)
+        some = _number(inside)
         looks.append(
             _Look(
                 in_frame=bool(-0.5 <= u < w - 0.5 and -0.5 <= v < h - 0.5),
-                green_mm2=float(area[GREEN]),
-                yellow_mm2=float(area[YELLOW]),
-                dry_mm2=float(area[DRY]),
-                pixels=float(count[GREEN] + count[YELLOW]) / photo.scale**2,
-                covered=float((disc & (here > 0)).sum()) / size,
-                overhung=float((disc & (here > 0) & (here != k + 1)).sum()) / size,
-                film=float((disc & (classes == ALGAE)).sum()) / size,
-                burnt=float(burnt(photo.rgb[plug])[disc & (here == 0)].sum()) / size if disc.size else 0.0,
+                window=windows[k],
+                green_mm2=float(area[k, 0]),
+                yellow_mm2=float(area[k, 1]),
+                dry_mm2=float(area[k, 2]),
+                pixels=float(pixels[k, :2].sum()) / photo.scale**2,
+                covered=(_number(plug) - seen) / size,
+                overhung=(_number(plug & ~own) - seen) / size,
+                film=_number(plug & (tissue.classes[here] == ALGAE)) / size,
+                burnt=_number(bare & burnt(photo.rgb[here])) / size if seen else 0.0,
                 contact=float(contact[k]),
-                inside=len(x) / max(int(count.sum()), 1),
-                nearness=min(1.0, float(off.min()) / radius) if len(x) else 1.0,
+                inside=some / max(float(pixels[k].sum()), 1.0),
+                nearness=min(1.0, float(np.sqrt(off2[inside].min())) / radius) if some else 1.0,
             )
         )
     return looks
@@ -201,56 +222,57 @@ def _p_sprouted(look: _Look, seen: dict[str, float] | None) -> float:
     return float(1 / (1 + np.exp(-np.clip(odds, -_LEAST, _SUREST))))
 
 
-def _own(
-    tissue: Tissue, sites: npt.NDArray[np.uint8], n: int
-) -> Iterator[tuple[npt.NDArray[np.bool_], tuple[int, int]] | None]:
-    """The living tissue of each site in its own window and the window's first column and row; None if there is none."""
-    for k, window in enumerate(_windows(sites, n)):
-        if window is None:
-            yield None
-            continue
-        own = (sites[window] == k + 1) & (tissue.classes[window] != DRY)
-        yield (own, (window[1].start, window[0].start)) if own.any() else None
+def living_of(
+    tissue: Tissue, sites: npt.NDArray[np.uint8], windows: Sequence[Window | None]
+) -> list[tuple[npt.NDArray[np.uint8], Array] | None]:
+    """The living tissue of each site, 255 where it is, and the column and row where that mask begins; None without."""
+    found: list[tuple[npt.NDArray[np.uint8], Array] | None] = []
+    for k, window in enumerate(windows):
+        found.append(None)
+        if window is not None:
+            own = (sites[window] == k + 1) & (tissue.classes[window] != DRY)
+            if own.any():
+                found[-1] = own * np.uint8(255), np.array([window[1].start, window[0].start])
+    return found
 
 
 def shapes_of(
-    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], lid: Lid
+    registration: Registration, living: Sequence[tuple[npt.NDArray[np.uint8], Array] | None]
 ) -> list[dict[str, float] | None]:
-    """Features of the living tissue of each site in the lid's order, None where there is too little."""
-    out: list[dict[str, float] | None] = []
-    for found in _own(tissue, sites, len(lid.labels)):
-        if found is None:
-            out.append(None)
-            continue
-        own, (left, top) = found
-        h, w = own.shape
-        corners = registration.to_mm(np.array([[0, 0], [w, 0], [w, h], [0, h]], float) + [left, top])
-        low, high = corners.min(0), corners.max(0)
+    """Features of the living tissue of each site (see :func:`living_of`), None where there is too little."""
+    out: list[dict[str, float] | None] = [None] * len(living)
+    some = [(k, *found) for k, found in enumerate(living) if found is not None]
+    if not some:
+        return out
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    px = np.concatenate([corner + unit * own.shape[::-1] for _, own, corner in some])
+    corners = registration.to_mm(px).reshape(-1, 4, 2)
+    for (k, own, corner), low, high in zip(some, corners.min(1), corners.max(1), strict=True):
         step = max(counting.STEP_MM, float((high - low).max()) / counting.MOST_STEPS)
         width, height = (int(s) for s in np.ceil((high - low) / step) + 1)
         grid = registration.grid_px(np.arange(width) * step + low[0], np.arange(height) * step + low[1])
-        px = grid - np.array([left, top], np.float32)
-        straight = cv2.remap(own.astype(np.uint8) * np.uint8(255), px[..., 0], px[..., 1], cv2.INTER_LINEAR) > 127
-        out.append(counting.shape(straight, step_mm=step) if straight.sum() >= 3 else None)
+        straight = cv2.remap(own, grid - corner.astype(np.float32), None, cv2.INTER_LINEAR) > 127
+        if _number(straight) >= 3:
+            out[k] = counting.shape(straight, step_mm=step)
     return counting.against_lid(out)
 
 
 def cutouts_of(
     registration: Registration,
-    tissue: Tissue,
-    sites: npt.NDArray[np.uint8],
+    rgb: Picture,
+    living: Sequence[tuple[npt.NDArray[np.uint8], Array] | None],
     lid: Lid,
     *,
     asked: Sequence[bool] | None = None,
 ) -> list[Cutout | None]:
-    """The living tissue of each site in the lid's order, cut out of the picture, None where there is none.
+    """The living tissue of each site (see :func:`living_of`) cut out of the picture, None where there is none.
 
-    ``asked`` tells for which sites it is wanted, all if left out.
+    ``rgb`` (h, w, 3) uint8 is the picture under corrected light; ``asked`` tells for which sites it is wanted, all if
+    left out.
     """
-    n = len(lid.labels)
     return [
-        cut_out(tissue.rgb, *found, local_map(registration, centre)) if found is not None and ask else None
-        for found, centre, ask in zip(_own(tissue, sites, n), lid.sites_mm, asked or [True] * n, strict=True)
+        cut_out(rgb, *found, local_map(registration, centre)) if found is not None and ask else None
+        for found, centre, ask in zip(living, lid.sites_mm, asked or [True] * len(living), strict=True)
     ]
 
 
@@ -384,9 +406,10 @@ def read_sites(
         belongs to.
     """
     sites, looks, p = _settle(photo, registration, tissue, lid)
-    shapes = shapes_of(registration, tissue, sites, lid)
+    living = living_of(tissue, sites, [look.window for look in looks])
+    shapes = shapes_of(registration, living)
     small = [look.living_mm2 < _COUNTED_MM2 for look in looks]
-    cutouts = cutouts_of(registration, tissue, sites, lid, asked=small)
+    cutouts = cutouts_of(registration, tissue.rgb, living, lid, asked=small)
     told = np.tile(counting.UNDECIDED, (len(looks), 1))
     told[[c is not None for c in cutouts]] = leaves.scores([c for c in cutouts if c is not None])
     rows = []

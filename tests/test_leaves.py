@@ -22,7 +22,8 @@ def cutout(drawing: Drawing, label: str) -> Cutout:
     y, x = np.nonzero(drawing.sites == k + 1)
     window = slice(y.min(), y.max() + 1), slice(x.min(), x.max() + 1)
     to_mm = local_map(drawing.registration, drawing.lid.sites_mm[k])
-    return cut_out(drawing.rgb, drawing.sites[window] == k + 1, (int(x.min()), int(y.min())), to_mm)
+    own = (drawing.sites[window] == k + 1) * np.uint8(255)
+    return cut_out(drawing.rgb, own, np.array([x.min(), y.min()]), to_mm)
 
 
 def test_a_cutout_knows_where_it_is(grown: Drawing) -> None:
@@ -73,5 +74,5 @@ def test_nothing_cut_out_gives_no_scores() -> None:
 
 def test_a_speck_at_the_frame_can_be_cut_out() -> None:
     picture = np.full((40, 40, 3), 90, np.uint8)
-    one = cut_out(picture, np.ones((1, 1), bool), (39, 0), np.array([[0.25, 0, 0], [0, 0.25, 0]]))
+    one = cut_out(picture, np.full((1, 1), 255, np.uint8), np.array([39, 0]), np.array([[0.25, 0, 0], [0, 0.25, 0]]))
     assert np.isfinite(scores([one])).all()
