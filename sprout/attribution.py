@@ -28,8 +28,6 @@ _HEIGHT = 0.2
 """How tall plants may stand, as a share of the camera's height above the lid."""
 _PATH_GAIN = 6.0
 """How much dearer a millimetre off the site's line of lean is than one through the tissue."""
-_NEAREST = 4
-"""Sites that compete for a cell."""
 _FOCAL = 0.71
 _FOCALS = (0.6, 0.85)
 """Usual focal length of a phone's main lens, and its range, in long sides of the picture (common practice)."""
@@ -68,17 +66,17 @@ def camera_of(registration: Registration) -> Camera:
     return Camera(centre[:2], abs(float(centre[2])))
 
 
-def reach_mm(places: Array, sites: Array, camera: Camera) -> Array:
-    """Distance on the lid, in mm, between n leaves that appear at ``places`` (n, 2) and m ``sites`` (m, 2): (n, m).
+def reach_mm(places: Array, sites: Array, camera: Camera) -> npt.NDArray[np.float32]:
+    """Distance on the lid, in mm, between m ``sites`` (m, 2) and n leaves that appear at ``places`` (n, 2): (m, n).
 
     Each leaf is taken at the height (up to a share of the camera's) that brings it nearest to the site.
     """
-    lean = (camera.foot_mm - places) * _HEIGHT
-    x, y = (sites[None, :, k] - places[:, None, k] for k in range(2))
-    along = (x * lean[:, :1] + y * lean[:, 1:]) / np.maximum((lean**2).sum(1, keepdims=True), 1e-9)
+    lean_x, lean_y = ((camera.foot_mm - places) * _HEIGHT).astype(np.float32).T
+    x, y = (s[:, None] - p for s, p in zip(sites.astype(np.float32).T, places.astype(np.float32).T, strict=True))
+    along = (x * lean_x + y * lean_y) / np.maximum(lean_x**2 + lean_y**2, np.float32(1e-9))
     np.clip(along, 0, 1, out=along)
-    x -= along * lean[:, :1]
-    y -= along * lean[:, 1:]
+    x -= along * lean_x
+    y -= along * lean_y
     return np.asarray(np.sqrt(x * x + y * y))
 
 
@@ -87,7 +85,7 @@ def cell_px(registration: Registration, lid: Lid) -> int:
     return max(1, round(_CELL_MM * float(np.median(registration.px_per_mm(lid.sites_mm)))))
 
 
-def _neighbours(index: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _neighbours(index: npt.NDArray[np.int32]) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
     """Pairs of numbers >= 0 that lie next to each other (eight neighbours) in a map of numbers."""
     pairs = [
         (index[:, :-1], index[:, 1:]),
@@ -101,21 +99,25 @@ def _neighbours(index: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], np
     return a[both], b[both]
 
 
-def _share_out(places: Array, index: npt.NDArray[np.int64], reach: Array) -> npt.NDArray[np.int64]:
-    """The nearest site of each cell, by paths that start at a site's line of lean and go on through the cells."""
+def _share_out(
+    places: Array, index: npt.NDArray[np.int32], nearest: npt.NDArray[np.intp], reach: npt.NDArray[np.float32], m: int
+) -> npt.NDArray[np.int64]:
+    """Which of m sites each cell belongs to, by paths that start at a site's line of lean and go on through the cells.
+
+    A path that starts in a cell starts from the site that is nearest to it, ``reach`` away.
+    """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import dijkstra
 
-    n, m = reach.shape
+    n = len(places)
     a, b = _neighbours(index)
-    step = np.linalg.norm(places[a] - places[b], axis=1)
-    few = min(_NEAREST, m)
-    nearest = np.argpartition(reach, few - 1, axis=1)[:, :few]
-    entry = _PATH_GAIN * np.take_along_axis(reach, nearest, 1) + 1e-3
-    rows = np.concatenate([a, b, n + nearest.ravel()])
-    columns = np.concatenate([b, a, np.repeat(np.arange(n), nearest.shape[1])])
-    graph = coo_matrix((np.concatenate([step, step, entry.ravel()]), (rows, columns)), shape=(n + m, n + m)).tocsr()
-    _, _, source = dijkstra(graph, indices=np.arange(n, n + m), min_only=True, return_predecessors=True)
+    x, y = places.T
+    step = np.hypot(x[a] - x[b], y[a] - y[b])
+    cells = np.arange(n, dtype=np.int32)
+    lengths = np.concatenate([step, _PATH_GAIN * reach + 1e-3])
+    ends = np.concatenate([a, n + nearest.astype(np.int32)]), np.concatenate([b, cells])
+    graph = coo_matrix((lengths, ends), shape=(n + m, n + m)).tocsr()
+    _, _, source = dijkstra(graph, directed=False, indices=np.arange(n, n + m), min_only=True, return_predecessors=True)
     return np.asarray(source[:n] - n, np.int64)
 
 
@@ -140,43 +142,36 @@ def attribute(
     if not plant.any() or not len(allowed):
         return out
     side = cell_px(registration, lid)
-    left, top, w, h = cv2.boundingRect(plant.astype(np.uint8))
+    left, top, w, h = cv2.boundingRect(plant.view(np.uint8))
     left, top, w, h = left - left % side, top - top % side, w + left % side, h + top % side
-    plant = plant[top : top + h, left : left + w]
+    here = np.s_[top : top + h, left : left + w]
     rows, columns = -(-h // side), -(-w // side)
     padded = np.zeros((rows * side, columns * side), np.uint8)
-    padded[:h, :w] = plant
-    share = cv2.resize(padded * np.uint8(255), (columns, rows), interpolation=cv2.INTER_AREA)
+    np.multiply(plant[here], np.uint8(255), out=padded[:h, :w])
+    share = cv2.resize(padded, (columns, rows), interpolation=cv2.INTER_AREA)
     cells = (share > 255 * _CELL_SHARE).astype(np.uint8)
     count, patches = cv2.connectedComponents(cells, connectivity=8, ltype=cv2.CV_32S)
     y, x = np.nonzero(cells)
     places = registration.to_mm(np.column_stack([x, y]) * side + (side - 1) / 2 + [left, top])
-    camera = camera_of(registration)
-    reach = reach_mm(places, lid.sites_mm[allowed], camera)
+    reach = reach_mm(places, lid.sites_mm[allowed], camera_of(registration))
     patch = patches[y, x]
-    rooted = np.zeros((count, len(allowed)), bool)
-    cell, site = np.nonzero(reach < lid.hole_mm / 2)
-    rooted[patch[cell], site] = True
-    owner = reach.argmin(1)
-    contested = np.asarray(rooted.sum(1) > 1)
-    contested[0] = False
-    alone = np.flatnonzero(rooted.sum(1) == 1)
-    of = np.full(count, -1)
-    of[alone] = rooted[alone].argmax(1)
-    owner = np.where(of[patch] >= 0, of[patch], owner)
-    meeting = contested[patch]
+    owner, nearest = reach.argmin(0), reach.min(0)
+    rooted = np.column_stack([np.bincount(patch[near], minlength=count) > 0 for near in reach < lid.hole_mm / 2])
+    roots = rooted.sum(1)
+    owner = np.where(roots[patch] == 1, rooted.argmax(1)[patch], owner)
+    meeting = roots[patch] > 1
     if meeting.any():
-        index = np.full(cells.shape, -1, np.int64)
-        index[y[meeting], x[meeting]] = np.arange(int(meeting.sum()))
-        owner[meeting] = _share_out(places[meeting], index, reach[meeting])
-    loose = ~np.asarray(rooted.any(1))[patch]
+        index = np.full(cells.shape, -1, np.int32)
+        index[y[meeting], x[meeting]] = np.arange(np.count_nonzero(meeting))
+        owner[meeting] = _share_out(places[meeting], index, owner[meeting], nearest[meeting], len(allowed))
+    loose = roots[patch] == 0
     nearest_loose = np.full(count, np.inf)
-    np.minimum.at(nearest_loose, patch[loose], reach[loose].min(1))
+    np.minimum.at(nearest_loose, patch[loose], nearest[loose])
     lost = loose & (nearest_loose[patch] > np.sqrt(lid.area_per_site_mm2))
     small = np.zeros(cells.shape, np.uint8)
     small[y, x] = np.where(lost, 0, allowed[owner] + 1)
     # cells that hold too little plant to count take the label of a neighbour
     spread = np.where(small > 0, small, cv2.dilate(small, np.ones((3, 3), np.uint8)))
     big = cv2.resize(spread, (columns * side, rows * side), interpolation=cv2.INTER_NEAREST)[:h, :w]
-    np.copyto(out[top : top + h, left : left + w], big, where=plant)
+    np.multiply(big, plant[here], out=out[here])
     return out

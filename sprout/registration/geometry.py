@@ -77,11 +77,11 @@ class Registration:
         px = np.atleast_2d(np.asarray(px, float))
         c, unit = self._centre
         d = px - c
-        ideal = d.copy()
+        r2 = (d[:, 0] ** 2 + d[:, 1] ** 2) / unit**2
+        shrink = np.ones(len(px))
         for _ in range(6):
-            r2 = (ideal**2).sum(1, keepdims=True) / unit**2
-            ideal = d / (1 + self.k1 * r2)
-        p = np.column_stack([ideal + c, np.ones(len(px))]) @ np.linalg.inv(self.homography).T
+            shrink = 1 / (1 + self.k1 * r2 * shrink**2)
+        p = np.column_stack([d * shrink[:, None] + c, np.ones(len(px))]) @ np.linalg.inv(self.homography).T
         return np.asarray(p[:, :2] / p[:, 2:])
 
     def mm2_per_px(self, px: Array) -> Array:
