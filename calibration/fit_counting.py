@@ -22,7 +22,7 @@ from truth import grow_of, lid_and_registration, names, read
 
 from sprout import counting
 from sprout.photo import read_photo
-from sprout.readings import living_of, shapes_of, whose, windows_of
+from sprout.readings import living_of, shapes_of, whose
 from sprout.tissue import classify
 
 PRIOR = 20.0
@@ -44,8 +44,7 @@ def examples(photos: Path, name: str, leaves: dict[tuple[str, str], np.ndarray])
     lid, registration = lid_and_registration(truth)
     photo = read_photo(photos / f"{name}.jpg")
     tissue = classify(photo, registration, lid)
-    sites = whose(photo, registration, tissue, lid)
-    shapes = shapes_of(registration, living_of(tissue, sites, windows_of(sites, len(lid.labels))))
+    shapes = shapes_of(registration, living_of(tissue, whose(photo, registration, tissue, lid)))
     return [
         (seen, leaves[name, site["label"]], min(site["seedlings_visible"], counting.MOST))
         for seen, site in zip(shapes, truth["sites"], strict=True)

@@ -31,7 +31,7 @@ from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 from sprout.counting import MOST
 from sprout.leaves import PLANES, SIDE, Cutout, as_shown, framed, planes, shown
 from sprout.photo import read_photo
-from sprout.readings import cutouts_of, living_of, whose, windows_of
+from sprout.readings import cutouts_of, living_of, whose
 from sprout.tissue import classify
 
 CELLS = SIDE // 4
@@ -83,17 +83,16 @@ def examples(photos: Path, name: str) -> list[Example]:
     lid, registration = lid_and_registration(truth)
     photo = read_photo(photos / f"{name}.jpg")
     tissue = classify(photo, registration, lid)
-    sites = whose(photo, registration, tissue, lid)
+    owners = whose(photo, registration, tissue, lid)
     plants = np.array(Image.open(photos / f"{name}_plants.png"))
-    plants = cv2.resize(plants, sites.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    plants = cv2.resize(plants, owners.sites.shape[::-1], interpolation=cv2.INTER_NEAREST)
     found = []
-    living = living_of(tissue, sites, windows_of(sites, len(lid.labels)))
-    cutouts = cutouts_of(registration, tissue.rgb, living, lid)
+    cutouts = cutouts_of(registration, tissue.rgb, living_of(tissue, owners), lid)
     for k, (site, cutout) in enumerate(zip(truth["sites"], cutouts, strict=True)):
         number = site["seedlings_visible"]
         if cutout is None or not number or site["tissue_px"] < LEAST_PX or site["cover_mm2"] > 100 * MOST_CM2:
             continue
-        own, true = sites == k + 1, plants == site["index"]
+        own, true = owners.sites == k + 1, plants == site["index"]
         agree = (own & true).sum() / (own | true).sum()
         if (cutout.mask > 127).sum() < 3:
             continue

@@ -33,6 +33,26 @@ _FOCALS = (0.6, 0.85)
 """Usual focal length of a phone's main lens, and its range, in long sides of the picture (common practice)."""
 
 
+Window = tuple[slice, slice]
+"""Rows and columns of a part of the working picture."""
+
+
+@dataclass(frozen=True, eq=False)
+class Owners:
+    """Whose the plants of a photo are.
+
+    Attributes
+    ----------
+    sites:
+        (h, w) uint8 on working pixels, 0 where there is no plant, else its site's place in the lid's order + 1.
+    windows:
+        Where each site's tissue lies, at most a cell wider; None where it has none.
+    """
+
+    sites: npt.NDArray[np.uint8]
+    windows: tuple[Window | None, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class Camera:
     """Where the camera stood: its foot on the lid's plane, (2,) in mm, and its height above it in mm."""
@@ -127,8 +147,8 @@ def attribute(
     lid: Lid,
     *,
     standing: npt.NDArray[np.bool_] | None = None,
-) -> npt.NDArray[np.uint8]:
-    """The site of each plant pixel: (h, w) uint8, 0 where there is no plant, else its place in the order + 1.
+) -> Owners:
+    """The site of each plant pixel.
 
     Parameters
     ----------
@@ -137,10 +157,12 @@ def attribute(
     standing:
         (n,) which sites may hold a plant; all if left out. Tissue beyond the reach of all of them is left out.
     """
+    from scipy.ndimage import find_objects
+
     allowed = np.arange(len(lid.sites_mm)) if standing is None else np.flatnonzero(standing)
     out = np.zeros(plant.shape, np.uint8)
     if not plant.any() or not len(allowed):
-        return out
+        return Owners(out, (None,) * len(lid.sites_mm))
     side = cell_px(registration, lid)
     left, top, w, h = cv2.boundingRect(plant.view(np.uint8))
     left, top, w, h = left - left % side, top - top % side, w + left % side, h + top % side
@@ -174,4 +196,13 @@ def attribute(
     spread = np.where(small > 0, small, cv2.dilate(small, np.ones((3, 3), np.uint8)))
     big = cv2.resize(spread, (columns * side, rows * side), interpolation=cv2.INTER_NEAREST)[:h, :w]
     np.multiply(big, plant[here], out=out[here])
-    return out
+    windows = tuple(
+        None
+        if found is None
+        else (
+            slice(top + found[0].start * side, min(top + found[0].stop * side, top + h)),
+            slice(left + found[1].start * side, min(left + found[1].stop * side, left + w)),
+        )
+        for found in find_objects(spread, max_label=len(lid.sites_mm))
+    )
+    return Owners(out, windows)

@@ -69,7 +69,7 @@ def local_map(registration: Registration, centre_mm: Array) -> Array:
     return np.column_stack([back, -back @ px.mean(0)])
 
 
-def cut_out(rgb: Picture, own: Mask, at_px: Array, to_mm: Array) -> Cutout:
+def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array) -> Cutout:
     """Cut one site's tissue out of a photo, no finer than it will be shown.
 
     Parameters

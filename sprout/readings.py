@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout import counting, flags, leaves, presence
-from sprout.attribution import attribute
+from sprout.attribution import Owners, Window, attribute
 from sprout.leaves import Cutout, cut_out, local_map
 from sprout.lid import Lid
 from sprout.light import Picture, burnt
@@ -46,17 +46,11 @@ _FAINT_PX = 40
 _KINDS = (GREEN, YELLOW, DRY)
 
 
-Window = tuple[slice, slice]
-"""Rows and columns of a part of the working picture."""
-
-
 @dataclass(frozen=True)
 class _Look:
     """What the pixels of one site say before it is judged; areas in mm2 on the lid's plane."""
 
     in_frame: bool
-    window: Window | None
-    """Where its tissue lies."""
     green_mm2: float
     yellow_mm2: float
     dry_mm2: float
@@ -89,6 +83,10 @@ class _Look:
         return self.plant_mm2 > 0 and (self.contact > _MEETING or self.overhung > _MEETING)
 
 
+Living = tuple[npt.NDArray[np.uint8], npt.NDArray[np.int64]]
+"""One site's living tissue: a mask (h, w), 255 where it is, and the column and row at which the mask begins."""
+
+
 def _mean_areas(registration: Registration, places_px: Array, spreads_px2: Array) -> Array:
     """(m,) mean areas on the lid's plane, in mm2, of pixels with these (m, 2) means and (m, 2, 2) covariances.
 
@@ -99,16 +97,14 @@ def _mean_areas(registration: Registration, places_px: Array, spreads_px2: Array
     return np.asarray(registration.mm2_per_px(four.reshape(-1, 2)).reshape(-1, 4).mean(1))
 
 
-def _amounts(
-    registration: Registration, tissue: Tissue, sites: npt.NDArray[np.uint8], windows: Sequence[Window | None]
-) -> tuple[Array, Array]:
+def _amounts(registration: Registration, tissue: Tissue, owners: Owners) -> tuple[Array, Array]:
     """Pixels and mm2 of green, yellowing and dry tissue of each site, (n, 3) each."""
-    pixels, area = (np.zeros((len(windows), len(_KINDS))) for _ in range(2))
+    pixels, area = (np.zeros((len(owners.windows), len(_KINDS))) for _ in range(2))
     places, spreads = [], []
-    for k, window in enumerate(windows):
+    for k, window in enumerate(owners.windows):
         if window is None:
             continue
-        classes = tissue.classes[window] * (sites[window] == k + 1)
+        classes = tissue.classes[window] * (owners.sites[window] == k + 1)
         corner = np.array([window[1].start, window[0].start])
         for j, kind in enumerate(_KINDS):
             some = classes == kind
@@ -134,23 +130,6 @@ def _discs(rims: Array, size_px: tuple[int, int]) -> tuple[Window, list[npt.NDAr
     return np.s_[top:bottom, left:right], list(masks.view(bool))
 
 
-def windows_of(sites: npt.NDArray[np.uint8], n: int) -> list[Window | None]:
-    """The window that each site's tissue fills, None where it has none."""
-    from scipy.ndimage import find_objects
-
-    left, top, wide, high = cv2.boundingRect(sites)
-    found = find_objects(sites[top : top + high, left : left + wide], max_label=n)
-    return [
-        None
-        if window is None
-        else (
-            slice(window[0].start + top, window[0].stop + top),
-            slice(window[1].start + left, window[1].stop + left),
-        )
-        for window in found
-    ]
-
-
 def _contacts(sites: npt.NDArray[np.uint8], n: int) -> Array:
     """Share of each site's outline that lies on another site, (n,)."""
     left, top, wide, high = cv2.boundingRect(sites)
@@ -169,20 +148,16 @@ def _number(mask: npt.NDArray[np.bool_]) -> int:
     return int(np.count_nonzero(mask))
 
 
-def looks_of(
-    photo: Photo, registration: Registration, tissue: Tissue, lid: Lid, sites: npt.NDArray[np.uint8]
-) -> list[_Look]:
-    n = len(lid.labels)
-    contact = _contacts(sites, n)
-    windows = windows_of(sites, n)
-    pixels, area = _amounts(registration, tissue, sites, windows)
+def looks_of(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid, owners: Owners) -> list[_Look]:
+    contact = _contacts(owners.sites, len(lid.labels))
+    pixels, area = _amounts(registration, tissue, owners)
     places = registration.to_px(lid.sites_mm)
     rims = np.stack([registration.circles_px(lid.sites_mm, r * lid.hole_mm / 2) for r in (1.0, _PLUG)], axis=1)
     h, w = registration.size_px
     looks = []
     for k, (u, v) in enumerate(places):
         here, (hole, plug) = _discs(rims[k], (h, w))
-        plants = sites[here]
+        plants = owners.sites[here]
         own, bare = plants == k + 1, plug & (plants == 0)
         size, seen = max(_number(plug), 1), _number(bare)
         inside = own & hole
@@ -192,7 +167,6 @@ def looks_of(
         looks.append(
             _Look(
                 in_frame=bool(-0.5 <= u < w - 0.5 and -0.5 <= v < h - 0.5),
-                window=windows[k],
                 green_mm2=float(area[k, 0]),
                 yellow_mm2=float(area[k, 1]),
                 dry_mm2=float(area[k, 2]),
@@ -222,23 +196,21 @@ def _p_sprouted(look: _Look, seen: dict[str, float] | None) -> float:
     return float(1 / (1 + np.exp(-np.clip(odds, -_LEAST, _SUREST))))
 
 
-def living_of(
-    tissue: Tissue, sites: npt.NDArray[np.uint8], windows: Sequence[Window | None]
-) -> list[tuple[npt.NDArray[np.uint8], Array] | None]:
-    """The living tissue of each site, 255 where it is, and the column and row where that mask begins; None without."""
-    found: list[tuple[npt.NDArray[np.uint8], Array] | None] = []
-    for k, window in enumerate(windows):
+def living_of(tissue: Tissue, owners: Owners) -> list[Living | None]:
+    """The living tissue of each site, None where there is none."""
+    found: list[Living | None] = []
+    for k, window in enumerate(owners.windows):
         found.append(None)
         if window is not None:
-            own = (sites[window] == k + 1) & (tissue.classes[window] != DRY)
-            if own.any():
-                found[-1] = own * np.uint8(255), np.array([window[1].start, window[0].start])
+            own = (owners.sites[window] == k + 1) & (tissue.classes[window] != DRY)
+            left, top, wide, high = cv2.boundingRect(own.view(np.uint8))
+            if wide:
+                corner = np.array([window[1].start + left, window[0].start + top])
+                found[-1] = own[top : top + high, left : left + wide] * np.uint8(255), corner
     return found
 
 
-def shapes_of(
-    registration: Registration, living: Sequence[tuple[npt.NDArray[np.uint8], Array] | None]
-) -> list[dict[str, float] | None]:
+def shapes_of(registration: Registration, living: Sequence[Living | None]) -> list[dict[str, float] | None]:
     """Features of the living tissue of each site (see :func:`living_of`), None where there is too little."""
     out: list[dict[str, float] | None] = [None] * len(living)
     some = [(k, *found) for k, found in enumerate(living) if found is not None]
@@ -260,7 +232,7 @@ def shapes_of(
 def cutouts_of(
     registration: Registration,
     rgb: Picture,
-    living: Sequence[tuple[npt.NDArray[np.uint8], Array] | None],
+    living: Sequence[Living | None],
     lid: Lid,
     *,
     asked: Sequence[bool] | None = None,
@@ -354,14 +326,14 @@ def _probabilities(looks: Sequence[_Look], crown: Sequence[float | None]) -> lis
 
 def _settle(
     photo: Photo, registration: Registration, tissue: Tissue, lid: Lid
-) -> tuple[npt.NDArray[np.uint8], list[_Look], list[float]]:
+) -> tuple[Owners, list[_Look], list[float]]:
     """Whose tissue, what each site looks like, and the probability that a seedling stands in it.
 
     Where none stands the tissue is the neighbours': it is shared out again among the others.
     """
     plant = (tissue.classes >= GREEN) & (tissue.classes <= DRY)
-    sites = attribute(plant, registration, lid)
-    looks = looks_of(photo, registration, tissue, lid, sites)
+    owners = attribute(plant, registration, lid)
+    looks = looks_of(photo, registration, tissue, lid, owners)
     crown: list[float | None] = [None] * len(looks)
     if any(look.meets for look in looks):
         scene = presence.scene_of(tissue.rgb, plant, registration, lid)
@@ -371,14 +343,14 @@ def _settle(
     p = _probabilities(looks, crown)
     bare = np.array([0 < q < _STANDS_NOT and look.contact > 0 for q, look in zip(p, looks, strict=True)])
     if bare.any():
-        sites = attribute(plant, registration, lid, standing=~bare)
-        looks = looks_of(photo, registration, tissue, lid, sites)
+        owners = attribute(plant, registration, lid, standing=~bare)
+        looks = looks_of(photo, registration, tissue, lid, owners)
         p = [q if b else again for q, b, again in zip(p, bare, _probabilities(looks, crown), strict=True)]
-    return sites, looks, p
+    return owners, looks, p
 
 
-def whose(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid) -> npt.NDArray[np.uint8]:
-    """The map of sites that :func:`read_sites` gives, on its own."""
+def whose(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid) -> Owners:
+    """Whose the tissue is, as :func:`read_sites` has it."""
     return _settle(photo, registration, tissue, lid)[0]
 
 
@@ -405,8 +377,8 @@ def read_sites(
         (h, w) uint8 on working pixels: 0 none, else the place in the lid's order + 1 of the site that the tissue
         belongs to.
     """
-    sites, looks, p = _settle(photo, registration, tissue, lid)
-    living = living_of(tissue, sites, [look.window for look in looks])
+    owners, looks, p = _settle(photo, registration, tissue, lid)
+    living = living_of(tissue, owners)
     shapes = shapes_of(registration, living)
     small = [look.living_mm2 < _COUNTED_MM2 for look in looks]
     cutouts = cutouts_of(registration, tissue.rgb, living, lid, asked=small)
@@ -416,4 +388,4 @@ def read_sites(
     for k, (look, seen) in enumerate(zip(looks, shapes, strict=True)):
         posterior = counting.posterior(seen, p[k], leaves=told[k], seeds=None if seeds is None else seeds[k])
         rows.append(_row(photo, registration, lid, k, look, p[k], posterior))
-    return rows, sites
+    return rows, owners.sites
