@@ -102,8 +102,8 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
     wider = maximum_filter1d(around, 7, mode="wrap")
     lower = minimum_filter1d(around, 13, mode="wrap")
     tips = int(((around == wider) & (around - lower > 0.15 * around.max())).sum())
-    scatter = np.array([[about["mu20"], about["mu11"]], [about["mu11"], about["mu02"]]]) * step_mm**2 / (pixels - 1)
-    spread = np.linalg.eigvalsh(scatter + 0.1 * np.eye(2))
+    xx, xy, yy = (about[name] * step_mm**2 / (pixels - 1) for name in ("mu20", "mu11", "mu02"))
+    mean, off = (xx + yy) / 2 + 0.1, np.hypot((xx - yy) / 2, xy)
     return {
         "log_area": np.log(area),
         "log_half_width": np.log(half_width),
@@ -116,7 +116,7 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
         "dents": np.sqrt(dents),
         "symmetry": symmetry,
         "tips": np.sqrt(tips),
-        "elongation": float(np.log(spread[0] / spread[1])),
+        "elongation": float(np.log((mean - off) / (mean + off))),
     }
 
 

@@ -61,12 +61,25 @@ class Cutout:
         return np.asarray(hull @ self.to_mm[:, :2].T + self.to_mm[:, 2])
 
 
-def local_map(registration: Registration, centre_mm: Array) -> Array:
-    """(2, 3) from pixels to mm on the lid about a place, which becomes the origin: straight enough over one plant."""
+def local_maps(registration: Registration, centres_mm: Array) -> Array:
+    """(n, 2, 3) from pixels to mm on the lid about (n, 2) places, which become origins: straight enough over a plant."""
     corners = np.array([[10.0, 0], [0, 10], [-10, 0], [0, -10]])
-    px = registration.to_px(centre_mm + corners)
-    back = np.linalg.inv(np.column_stack([px[0] - px[2], px[1] - px[3]]) / 20)
-    return np.column_stack([back, -back @ px.mean(0)])
+    px = registration.to_px((centres_mm[:, None] + corners).reshape(-1, 2)).reshape(-1, 4, 2)
+    back = np.linalg.inv(np.stack([px[:, 0] - px[:, 2], px[:, 1] - px[:, 3]], axis=2) / 20)
+    return np.concatenate([back, -back @ px.mean(1)[..., None]], axis=2)
+
+
+def local_map(registration: Registration, centre_mm: Array) -> Array:
+    """(2, 3) from pixels to mm about one place, see :func:`local_maps`."""
+    return np.asarray(local_maps(registration, centre_mm[None])[0])
+
+
+def _smaller(picture: Picture, size: tuple[int, int]) -> Picture:
+    """Mean over areas, halved first as often as that goes, which is quicker."""
+    w, h = size
+    while picture.shape[1] >= 2 * w and picture.shape[0] >= 2 * h:
+        picture = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
 
 
 def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array) -> Cutout:
@@ -95,7 +108,7 @@ def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array)
     size = (max(1, round(mask.shape[1] * shrink)), max(1, round(mask.shape[0] * shrink)))
     scale = np.array([mask.shape[1] / size[0], mask.shape[0] / size[1]])
     if shrink < 1:
-        mask, picture = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (mask, picture))
+        mask, picture = (_smaller(a, size) for a in (mask, picture))
     turn = to_mm[:, :2] * scale
     shift = to_mm[:, :2] @ (low + scale / 2 - 0.5) + to_mm[:, 2]
     return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.column_stack([turn, shift]))

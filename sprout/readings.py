@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from sprout import counting, flags, leaves, presence
 from sprout.attribution import Owners, Window, attribute
-from sprout.leaves import Cutout, cut_out, local_map
+from sprout.leaves import Cutout, cut_out, local_maps
 from sprout.lid import Lid
 from sprout.light import Picture, burnt
 from sprout.photo import Photo
@@ -243,8 +243,10 @@ def cutouts_of(
     left out.
     """
     return [
-        cut_out(rgb, *found, local_map(registration, centre)) if found is not None and ask else None
-        for found, centre, ask in zip(living, lid.sites_mm, asked or [True] * len(living), strict=True)
+        cut_out(rgb, *found, to_mm) if found is not None and ask else None
+        for found, to_mm, ask in zip(
+            living, local_maps(registration, lid.sites_mm), asked or [True] * len(living), strict=True
+        )
     ]
 
 
@@ -354,6 +356,11 @@ def whose(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid) ->
     return _settle(photo, registration, tissue, lid)[0]
 
 
+def _in_question(p: float, seeds: int | None) -> bool:
+    """Can what the leaves show alter a reading: not where surely nothing stands or only one was sown."""
+    return p > 1 - counting.shipped_model().range_mass and seeds != 1
+
+
 def read_sites(
     photo: Photo,
     registration: Registration,
@@ -380,8 +387,11 @@ def read_sites(
     owners, looks, p = _settle(photo, registration, tissue, lid)
     living = living_of(tissue, owners)
     shapes = shapes_of(registration, living)
-    small = [look.living_mm2 < _COUNTED_MM2 for look in looks]
-    cutouts = cutouts_of(registration, tissue.rgb, living, lid, asked=small)
+    asked = [
+        look.living_mm2 < _COUNTED_MM2 and _in_question(p[k], None if seeds is None else seeds[k])
+        for k, look in enumerate(looks)
+    ]
+    cutouts = cutouts_of(registration, tissue.rgb, living, lid, asked=asked)
     told = np.tile(counting.UNDECIDED, (len(looks), 1))
     told[[c is not None for c in cutouts]] = leaves.scores([c for c in cutouts if c is not None])
     rows = []
