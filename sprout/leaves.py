@@ -62,7 +62,7 @@ class Cutout:
 
 
 def local_maps(registration: Registration, centres_mm: Array) -> Array:
-    """(n, 2, 3) from pixels to mm about (n, 2) places on the lid, which become origins: straight enough over a plant."""
+    """(n, 2, 3) from pixels to mm about (n, 2) places on the lid, the origins: straight enough over one plant."""
     corners = np.array([[10.0, 0], [0, 10], [-10, 0], [0, -10]])
     px = registration.to_px((centres_mm[:, None] + corners).reshape(-1, 2)).reshape(-1, 4, 2)
     back = np.linalg.inv(np.stack([px[:, 0] - px[:, 2], px[:, 1] - px[:, 3]], axis=2) / 20)

@@ -77,11 +77,11 @@ class Registration:
         px = np.atleast_2d(np.asarray(px, float))
         c, unit = self._centre
         d = px - c
-        r2 = (d[:, 0] ** 2 + d[:, 1] ** 2) / unit**2
-        shrink = np.ones(len(px))
+        x, y = d.T
         for _ in range(6):
-            shrink = 1 / (1 + self.k1 * r2 * shrink**2)
-        p = np.column_stack([d * shrink[:, None] + c, np.ones(len(px))]) @ np.linalg.inv(self.homography).T
+            stretch = 1 + self.k1 * ((x**2 + y**2) / unit**2)
+            x, y = d.T / stretch
+        p = np.column_stack([x + c[0], y + c[1], np.ones(len(px))]) @ np.linalg.inv(self.homography).T
         return np.asarray(p[:, :2] / p[:, 2:])
 
     def mm2_per_px(self, px: Array) -> Array:
