@@ -1,17 +1,20 @@
 """Fit what tells a plant that stands in a hole from neighbours' leaves over it: a network and a logistic model.
 
     python calibration/fit_presence.py PHOTOS --network calibration/crowns.onnx --model calibration/presence.json
-        [--without calibration/aside.txt] [--minutes 4]
+        [--without calibration/aside.txt] [--minutes 1.7]
 
-PHOTOS and ``--without`` are as in ``fit_tissue.py``. Empty holes under leaves are rare, places without a plant under
-leaves are not: the network learns from any place in the canopy, and from the canopy of one place laid over another,
-be a plant there or not. The logistic model is fitted to what networks say that were fitted without the grow in
-question. Needs PyTorch and onnx, which sprout itself does not.
+PHOTOS and ``--without`` are as in ``fit_tissue.py``. Empty holes under leaves are rare in photos, so a network first
+learns from drawn lids alone (see ``drawn.py``), then from these and photos by halves, thrice, each time without a third
+of the grows; the mean of the three is what ships. Places without a plant under leaves are not rare: it learns from any
+place in the canopy, and from the canopy of one place laid over another, be a plant there or not. The logistic model is
+fitted to what the one of the three says that has not seen the grow. Needs PyTorch and onnx, which sprout itself does
+not.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import time
 from collections import Counter
@@ -22,22 +25,27 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F
+from drawn import overgrown
 from scipy.optimize import minimize
 from torch import nn
 from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 
 from sprout import presence
-from sprout.attribution import attribute
+from sprout.attribution import Camera, attribute
 from sprout.lid import Lid
+from sprout.light import smaller
 from sprout.photo import read_photo
-from sprout.presence import PLANES, SIDE, Scene, around, inputs, planes, scene_of
+from sprout.presence import MM_PER_PX, PLANES, SIDE, Scene, around, inputs, lean_mm, planes, scene_of
 from sprout.readings import looks_of, sights_of
+from sprout.registration import Registration
 from sprout.tissue import DRY, GREEN, classify
 
 LEAST_PX, GROWN_CM2 = 40, 4.0
 """Smaller sprouts are not surely seen; smaller plants have no canopy that could be mistaken."""
 FOLDS = 3
 BATCH, STORE = 64, 4000
+DRAWN, FIRST_SCENES, SCENES, NEW_SCENE = 0.5, 40, 400, 0.015
+"""Share of drawn lids in what is learned from, how many of them are kept, how often a new one is drawn."""
 PRIOR = 1.0
 """Weight of the logistic model's Gaussian prior: chosen from 1 and 3 by the photos left out."""
 
@@ -75,7 +83,29 @@ def example(photos: Path, name: str) -> Example:
     )
 
 
-Place = tuple[Example, np.ndarray]
+Place = tuple[Scene, np.ndarray]
+
+
+def drawn_places(rng: np.random.Generator) -> tuple[list[list[Place]], list[np.ndarray]]:
+    """Holes of a drawn lid that are empty, with plants near, and holes in which plants stand; chances of each.
+
+    The more of a hole is under neighbours' leaves, the more often it is learned from.
+    """
+    lid = overgrown(rng)
+    h, w = lid.plant.shape
+    size = (round(w * lid.mm_per_px / MM_PER_PX), round(h * lid.mm_per_px / MM_PER_PX))
+    scale = [size[0] / w / lid.mm_per_px, size[1] / h / lid.mm_per_px]
+    shift = np.array(scale) * lid.mm_per_px / 2 - 0.5
+    homography = np.array([[scale[0], 0, shift[0]], [0, scale[1], shift[1]], [0, 0, 1]])
+    registration = Registration(homography, 0.0, size[::-1], 0.0, "truth")
+    camera = Camera(lid.foot_mm, lid.height_mm)
+    plant = smaller(lid.plant, size)
+    scene = Scene(smaller(lid.lab, size), plant, 1.0, registration, camera, lid.hole_mm)
+    near = cv2.dilate(plant, np.ones((2 * round(0.5 * lid.hole_mm / MM_PER_PX) + 1,) * 2))
+    x, y = np.round(lid.sites_mm @ np.diag(scale) + shift).astype(int).T
+    chosen = [np.flatnonzero((lid.stands == 0) & (near[y, x] > 127)), np.flatnonzero(lid.stands == 1)]
+    places = [[(scene, at) for at in lid.sites_mm[some]] for some in chosen]
+    return places, [(weight := 0.1 + lid.overhung[some]) / max(weight.sum(), 1e-9) for some in chosen]
 
 
 @dataclass
@@ -87,6 +117,9 @@ class Source:
     weights: np.ndarray = field(default_factory=lambda: np.empty(0))
     covered: list[Place] = field(default_factory=list)
     bare: list[Place] = field(default_factory=list)
+    share: float = DRAWN
+    """Of drawn lids in what is made."""
+    drawn: list[tuple[list[list[Place]], list[np.ndarray]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         weights = []
@@ -95,10 +128,10 @@ class Source:
                 if not look.in_frame:
                     continue
                 if grown:
-                    self.plants.append((e, at))
+                    self.plants.append((e.scene, at))
                     weights.append(4.0 if look.meets else 1.0)
                 elif stands == 0:
-                    (self.covered if look.covered > 0.01 or look.contact > 0 else self.bare).append((e, at))
+                    (self.covered if look.covered > 0.01 or look.contact > 0 else self.bare).append((e.scene, at))
         self.weights = np.array(weights) / np.sum(weights)
         self.canopies = [e for e in self.fitted if e.share > 0.03 and (e.stands == 1).any()]
         chance = np.array([min(e.share, 0.3) for e in self.canopies])
@@ -114,23 +147,36 @@ class Source:
             place = e.canopy_mm[rng.integers(len(e.canopy_mm))] + rng.normal(0, 6, 2)
             pitch = np.sqrt(e.lid.area_per_site_mm2)
             if 0.42 * pitch < np.linalg.norm(e.lid.sites_mm[e.stands != 0] - place, axis=1).min() < 1.2 * pitch:
-                return e, place
+                return e.scene, place
+
+    def drawing(self, rng: np.random.Generator) -> tuple[Place, int]:
+        """A drawn place, and whether a plant stands there."""
+        while True:
+            if len(self.drawn) < FIRST_SCENES or rng.random() < NEW_SCENE:
+                self.drawn = [*self.drawn, drawn_places(rng)][-SCENES:]
+            places, chances = self.drawn[rng.integers(len(self.drawn))]
+            stands = int(rng.random() < 0.5)
+            if places[stands]:
+                return places[stands][rng.choice(len(places[stands]), p=chances[stands])], stands
 
     def picture(
-        self, place: Place, rng: np.random.Generator, zoom: float, *, anyhow: bool = False
+        self, place: Place, rng: np.random.Generator, zoom: float, lean: float, *, anyhow: bool = False
     ) -> tuple[np.ndarray, np.ndarray]:
-        e, at = place
-        a = rng.uniform(0, 2 * np.pi) if anyhow else rng.normal(0, 0.3)
+        scene, at = place
+        a = rng.uniform(0, 2 * np.pi) if anyhow else rng.normal(0, 0.25)
         change = (
             np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ np.diag([1.0, rng.choice([-1, 1])]) * zoom
         )
-        return around(e.scene, at + rng.normal(0, 1.5, 2), change)
+        return around(scene, at + rng.normal(0, 1.5, 2), lean, change)
 
     def sample(self, rng: np.random.Generator) -> tuple[np.ndarray, int]:
         """The network's input, and whether a plant stands there."""
         kind, zoom = rng.random(), rng.uniform(0.85, 1.2)
         above: Place | None = None
-        if kind < 0.3:
+        if rng.random() < self.share:
+            place, stands = self.drawing(rng)
+            kind = 0.0
+        elif kind < 0.3:
             place, stands = self.plant(rng), 1
         elif kind < 0.4 and self.covered:
             place, stands = self.covered[rng.integers(len(self.covered))], 0
@@ -142,16 +188,18 @@ class Source:
             place, above, stands = self.bare[rng.integers(len(self.bare))], self.plant(rng), 1
         else:
             place, above, stands = self.plant(rng), self.leaf(rng), 1
-        lab, plant = self.picture(place, rng, zoom)
-        hole_mm = place[0].lid.hole_mm * zoom
+        leaning = above if above is not None and 0.75 <= kind < 0.88 else place
+        lean = lean_mm(*leaning) * zoom * rng.uniform(0.85, 1.15)
+        lab, plant = self.picture(place, rng, zoom, lean)
+        hole_mm = place[0].hole_mm * zoom
         if above is not None:
-            over, cover = self.picture(above, rng, rng.uniform(0.85, 1.2), anyhow=kind < 0.75 or kind >= 0.88)
+            over, cover = self.picture(above, rng, rng.uniform(0.85, 1.2), lean, anyhow=kind < 0.75 or kind >= 0.88)
             if kind >= 0.88:
                 # a leaf may hide the crown, but not all of it
                 a, far = rng.uniform(0, 2 * np.pi), rng.uniform(6, 22)
                 shift = np.array([[1, 0, far * np.cos(a)], [0, 1, far * np.sin(a)]])
                 over, cover = (cv2.warpAffine(m, shift, (SIDE, SIDE)) for m in (over, cover))
-                middle = planes(lab, plant, hole_mm)[4] < 0
+                middle = planes(lab, plant, hole_mm, lean)[4] < 0
                 if (cover[middle] > 127).mean() > 0.6:
                     cover = np.zeros_like(cover)
             if rng.random() < 0.6:
@@ -163,9 +211,9 @@ class Source:
             lab, plant = (lab * (1 - share) + over * share).astype(np.uint8), np.maximum(plant, cover)
         if rng.random() < 0.3:
             lab = cv2.GaussianBlur(lab, (0, 0), rng.uniform(0.4, 1.2))
-        x = planes(lab, plant, hole_mm)
+        x = planes(lab, plant, hole_mm, lean)
         colour = x[:3] * rng.uniform(0.75, 1.25, (3, 1, 1)) + rng.normal(0, 0.15, (3, 1, 1))
-        x[:3] = colour + rng.normal(0, rng.uniform(0, 0.15), colour.shape)
+        x[:3] = colour + rng.uniform(0, 0.15) * rng.standard_normal(colour.shape, np.float32)
         return x, stands
 
 
@@ -197,17 +245,19 @@ class Network(nn.Module):
         return self.odds(torch.cat(pooled, 1).flatten(1))
 
 
-def train(source: Source, seconds: float, seed: int) -> Network:
+def train(source: Source, seconds: float, seed: int, begun: Network | None = None) -> Network:
+    """Train a network, or train one further at half the pace."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    network = Network().to(memory_format=torch.channels_last).train()
-    optimiser = torch.optim.AdamW(network.parameters(), 3e-3, weight_decay=0.02)
+    network = (copy.deepcopy(begun) if begun else Network()).to(memory_format=torch.channels_last).train()
+    pace = 1.5e-3 if begun else 3e-3
+    optimiser = torch.optim.AdamW(network.parameters(), pace, weight_decay=0.02)
     store: list[tuple[np.ndarray, int]] = []
-    start, step, right = time.time(), 0, 0.0
-    while (spent := (time.time() - start) / seconds) < 1:
+    start, step, right = time.process_time(), 0, 0.0
+    while (spent := (time.process_time() - start) / seconds) < 1:
         for group in optimiser.param_groups:
-            group["lr"] = 1e-5 + 3e-3 * min(1, 0.03 + step / 60) * (0.5 + 0.5 * np.cos(np.pi * spent))
-        new = [source.sample(rng) for _ in range(BATCH // 4)]
+            group["lr"] = 1e-5 + pace * min(1, 0.03 + step / 60) * (0.5 + 0.5 * np.cos(np.pi * spent))
+        new = [source.sample(rng) for _ in range(BATCH // 6)]
         store = (store + new)[-STORE:]
         batch = new + [store[j] for j in rng.integers(0, len(store), BATCH - len(new))]
         x = torch.tensor(np.stack([b[0] for b in batch]))
@@ -224,8 +274,16 @@ def train(source: Source, seconds: float, seed: int) -> Network:
         step += 1
         right = 0.98 * right + 0.02 * float(((odds > 0) == (stands > 0.5)).float().mean())
         if step % 200 == 0:
-            print(f"  step {step}, {time.time() - start:.0f} s: right {right:.3f}", flush=True)
+            print(f"  step {step}, {time.process_time() - start:.0f} s: right {right:.3f}", flush=True)
     return network.eval()
+
+
+def mean_of(networks: list[Network]) -> Network:
+    """One network with the mean weights of several that began as one (Wortsman et al. 2022, Proc. ICML 162)."""
+    states = [network.state_dict() for network in networks]
+    mean = Network()
+    mean.load_state_dict({name: torch.stack([s[name].float() for s in states]).mean(0) for name in states[0]})
+    return mean.eval()
 
 
 def crowns(network: Network, e: Example) -> list[float | None]:
@@ -234,7 +292,7 @@ def crowns(network: Network, e: Example) -> list[float | None]:
     with torch.no_grad():
         for at, look in zip(e.lid.sites_mm, e.looks, strict=True):
             sought = look.meets or look.living_mm2 > 50
-            found.append(float(network(torch.tensor(inputs(e.scene, at))).mean()) if sought else None)
+            found.append(float(network(torch.tensor(inputs(e.scene, at))[None])) if sought else None)
     return found
 
 
@@ -255,7 +313,7 @@ def main() -> None:
     parser.add_argument("--network", type=Path, required=True)
     parser.add_argument("--model", type=Path, required=True)
     parser.add_argument("--without", type=Path)
-    parser.add_argument("--minutes", type=float, default=4.0, help="for the final fit; each of three others gets half")
+    parser.add_argument("--minutes", type=float, default=1.7, help="of CPU for drawn lids; a fifth more for the rest")
     a = parser.parse_args()
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
@@ -264,9 +322,13 @@ def main() -> None:
     for e in some:
         meeting[grow_of(e.name)] += sum(look.meets for look in e.looks)
     fold = folds(meeting, FOLDS)
-    x, y, grow = [], [], []
+    first = Source(some, share=1.0)
+    begun = train(first, 60 * a.minutes, FOLDS)
+    x, y, grow, networks = [], [], [], []
     for k in range(FOLDS):
-        network = train(Source([e for e in some if fold[grow_of(e.name)] != k]), 30 * a.minutes, k)
+        source = Source([e for e in some if fold[grow_of(e.name)] != k], drawn=first.drawn)
+        network = train(source, 24 * a.minutes, k, begun)
+        networks.append(network)
         for e in some:
             if fold[grow_of(e.name)] != k:
                 continue
@@ -296,7 +358,7 @@ def main() -> None:
         "offset": round(offset, 4),
     }
     a.model.write_text(json.dumps(model_file) + "\n", encoding="utf-8")
-    write_onnx(train(Source(some), 60 * a.minutes, FOLDS), (PLANES, SIDE, SIDE), a.network)
+    write_onnx(mean_of(networks), (PLANES, SIDE, SIDE), a.network)
 
 
 def split(centre: np.ndarray, scale: np.ndarray, w: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:

@@ -31,8 +31,13 @@ Array = npt.NDArray[np.float64]
 SIDE = 80
 """Side of the network's input in pixels."""
 MM_PER_PX = 1.1
-PLANES = 5
-"""Input planes: lightness and the two colours against the plants' own; plant or not; inside or outside the hole."""
+PLANES = 6
+"""Input planes: lightness and the two colours against the plants' own; plant or not; how far from the hole, and from
+where a plant of the hole may appear."""
+_TALL_MM, _TALLEST = 120.0, 0.4
+"""Height of a tall plant, and the most it is taken to be as a share of the camera's."""
+_MOST_ASIDE_MM = 16.0
+"""The view is moved so far, at most, to where a leaning plant shows its top."""
 _SPREAD = (25.0, 12.0, 14.0)
 FEATURES = ("nearness", "inside", "log_area_against_lid", "contact", "crown_against_lid")
 _LEAST_SHARE = 0.02
@@ -79,13 +84,22 @@ def scene_of(rgb: Picture, plant: npt.NDArray[np.bool_], registration: Registrat
     )
 
 
-def around(scene: Scene, place_mm: Array, change: Array | None = None) -> tuple[Picture, npt.NDArray[np.uint8]]:
+def lean_mm(scene: Scene, place_mm: Array) -> float:
+    """How far from its hole the top of a tall plant appears."""
+    tall = min(_TALL_MM, _TALLEST * scene.camera.height_mm)
+    return float(np.linalg.norm(place_mm - scene.camera.foot_mm)) * tall / (scene.camera.height_mm - tall)
+
+
+def around(
+    scene: Scene, place_mm: Array, lean: float, change: Array | None = None
+) -> tuple[Picture, npt.NDArray[np.uint8]]:
     """Picture and plants about a place on the lid, (SIDE, SIDE, 3) and (SIDE, SIDE), uint8.
 
-    Plants lean to the right. ``change`` (2, 2) turns or stretches the picture, for learning.
+    Plants lean to the right, a tall one's top by ``lean`` mm. ``change`` (2, 2) turns or stretches the picture, for
+    learning.
     """
-    lean = place_mm - scene.camera.foot_mm
-    c, s = lean / max(float(np.linalg.norm(lean)), 1e-9)
+    off = place_mm - scene.camera.foot_mm
+    c, s = off / max(float(np.linalg.norm(off)), 1e-9)
     to_view = np.array([[c, s], [-s, c]]) / MM_PER_PX
     if change is not None:
         to_view = np.asarray(change @ to_view, np.float64)
@@ -93,19 +107,21 @@ def around(scene: Scene, place_mm: Array, change: Array | None = None) -> tuple[
     turn = to_view @ to_mm[:, :2] / scene.shrink
     # the centre of a scene's pixel k is at working pixel (k + 1/2) / shrink - 1/2
     first = to_view @ (to_mm[:, :2] @ np.full(2, 0.5 / scene.shrink - 0.5) + to_mm[:, 2]) + SIDE / 2 - 0.5
+    first[0] -= _aside_mm(lean) / MM_PER_PX
     matrix = np.column_stack([turn, first])
     lab = cv2.warpAffine(scene.lab, matrix, (SIDE, SIDE), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     plant = cv2.warpAffine(scene.plant, matrix, (SIDE, SIDE), flags=cv2.INTER_LINEAR)
     return np.asarray(lab, np.uint8), np.asarray(plant, np.uint8)
 
 
-@cache
-def _distance_mm() -> npt.NDArray[np.float32]:
-    offset = (np.arange(SIDE) - SIDE / 2 + 0.5) * MM_PER_PX
-    return np.asarray(np.hypot(offset[:, None], offset), np.float32)
+def _aside_mm(lean: float) -> float:
+    return min(lean / 2, _MOST_ASIDE_MM)
 
 
-def planes(lab: Picture, plant: npt.NDArray[np.uint8], hole_mm: float) -> npt.NDArray[np.float32]:
+_MIDDLE_MM = (np.arange(SIDE, dtype=np.float32) - np.float32(SIDE / 2 - 0.5)) * np.float32(MM_PER_PX)
+
+
+def planes(lab: Picture, plant: npt.NDArray[np.uint8], hole_mm: float, lean: float) -> npt.NDArray[np.float32]:
     """The network's input, (PLANES, SIDE, SIDE) float32, from what :func:`around` gives."""
     inside = plant > 127
     colour = lab.astype(np.float32)
@@ -113,7 +129,9 @@ def planes(lab: Picture, plant: npt.NDArray[np.uint8], hole_mm: float) -> npt.ND
     out = np.empty((PLANES, SIDE, SIDE), np.float32)
     out[:3] = np.clip((colour - own.mean(0)) / np.array(_SPREAD, np.float32), -4, 4).transpose(2, 0, 1)
     out[3] = plant.astype(np.float32) / 127.5 - 1
-    out[4] = np.clip(_distance_mm() / (hole_mm / 2) - 1, -1, 1.5)
+    x, y = _MIDDLE_MM + np.float32(_aside_mm(lean)), _MIDDLE_MM[:, None]
+    for k, along in enumerate((x, x - np.clip(x, 0, np.float32(lean)))):
+        out[4 + k] = np.clip(np.hypot(along, y) / np.float32(hole_mm / 2) - 1, -1, 1.5)
     return out
 
 
@@ -124,9 +142,9 @@ def _network() -> Any:
 
 
 def inputs(scene: Scene, place_mm: Array) -> npt.NDArray[np.float32]:
-    """The network's input for a place and its mirror image, (2, PLANES, SIDE, SIDE)."""
-    one = planes(*around(scene, place_mm), scene.hole_mm)
-    return np.stack([one, one[:, ::-1]])
+    """The network's input for a place, (PLANES, SIDE, SIDE)."""
+    lean = lean_mm(scene, place_mm)
+    return planes(*around(scene, place_mm, lean), scene.hole_mm, lean)
 
 
 def crowns(scene: Scene, places_mm: Array) -> Array:
@@ -134,8 +152,8 @@ def crowns(scene: Scene, places_mm: Array) -> Array:
     if not len(places_mm):
         return np.empty(0)
     network = _network()
-    network.setInput(np.concatenate([inputs(scene, place) for place in places_mm]))
-    return np.asarray(np.asarray(network.forward(), np.float64).reshape(len(places_mm), 2).mean(1))
+    network.setInput(np.stack([inputs(scene, place) for place in places_mm]))
+    return np.asarray(network.forward(), np.float64)[:, 0]
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,20 @@ import numpy as np
 import pytest
 from artificial import Drawing, Stand, draw_lid, drawn_lid
 
-from sprout.presence import FEATURES, PLANES, SIDE, Sight, against_lid, around, crowns, inputs, scene_of, shipped_model
+from sprout.presence import (
+    FEATURES,
+    MM_PER_PX,
+    PLANES,
+    SIDE,
+    Sight,
+    against_lid,
+    around,
+    crowns,
+    inputs,
+    lean_mm,
+    scene_of,
+    shipped_model,
+)
 from sprout.tissue import ALGAE
 
 
@@ -22,20 +35,30 @@ def plant_of(drawing: Drawing) -> np.ndarray:
 def test_a_place_is_seen_in_the_middle_and_at_scale(grown: Drawing) -> None:
     scene = scene_of(grown.rgb, plant_of(grown), grown.registration, grown.lid)
     at = grown.lid.sites_mm[grown.lid.labels.index("B2")]
-    _, plant = around(scene, at)
+    _, plant = around(scene, at, 0.0)
     y, x = np.nonzero(plant > 127)
-    area = 1.1**2 * len(x)
+    area = MM_PER_PX**2 * len(x)
     assert area == pytest.approx(100 * grown.tissue_cm2("B2"), rel=0.12)
     assert np.hypot(x.mean() - SIDE / 2 + 0.5, y.mean() - SIDE / 2 + 0.5) < 8
-    _, turned = around(scene, at, np.array([[0.0, -1.0], [1.0, 0.0]]))
+    _, turned = around(scene, at, 0.0, np.array([[0.0, -1.0], [1.0, 0.0]]))
     assert np.abs(np.rot90(plant, -1).astype(int) - turned).mean() < 6
 
 
-def test_inputs_come_with_their_mirror_image(grown: Drawing) -> None:
+def test_a_leaning_plant_is_looked_for_where_its_top_appears(grown: Drawing) -> None:
     scene = scene_of(grown.rgb, plant_of(grown), grown.registration, grown.lid)
-    got = inputs(scene, grown.lid.sites_mm[0])
-    assert got.shape == (2, PLANES, SIDE, SIDE)
-    assert (got[0] == got[1][:, ::-1]).all()
+    foot, height = scene.camera.foot_mm, scene.camera.height_mm
+    at = foot + [0.3 * height, 0.0]
+    lean = lean_mm(scene, at)
+    tall = lean / (0.3 * height + lean) * height
+    assert tall == pytest.approx(min(120, 0.4 * height))
+    got = inputs(scene, at)
+    assert got.shape == (PLANES, SIDE, SIDE)
+    hole, line = got[4:]
+    y, x = np.unravel_index(hole.argmin(), hole.shape)
+    top = min(SIDE - 1, round(x + lean / MM_PER_PX))
+    assert x < SIDE / 2 < top
+    assert line[y, x:top].max() < -0.9 < hole[y, top]
+    assert (line <= hole).all()
 
 
 def test_a_plant_has_a_crown_and_an_empty_hole_has_none(grown: Drawing) -> None:
