@@ -20,7 +20,7 @@ from sprout.registration import Registration
 
 Array = npt.NDArray[np.float64]
 
-_CELL_MM = 2.0
+_CELL_MM = 1.4
 """Side of the cells on which borders between plants are drawn."""
 _CELL_SHARE = 0.1
 """Share of a cell that must be plant."""
