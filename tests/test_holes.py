@@ -41,6 +41,15 @@ def test_an_even_picture_has_no_circles() -> None:
     assert (find_circles(Pyramid(drawn([]))).support < 0.45).all()
 
 
+def test_a_picture_without_any_edge_has_neither_circles_nor_rims() -> None:
+    blank = Pyramid(np.full((480, 640, 3), 128, np.uint8))
+    assert not len(find_circles(blank).radii)
+    reg = Registration(np.array([[3.0, 0, 150], [0, 3.0, 130], [0, 0, 1.0]]), 0.0, (480, 640), 0.0, "")
+    rims = see_rims(blank, reg, np.array([[0.0, 0.0], [60.0, 0.0]]), 30.0)
+    assert (rims.support == 0).all()
+    assert np.isnan(rims.offset_mm).all()
+
+
 def test_real_coins_in_rows_are_found() -> None:
     """The photograph ``coins`` shipped with scikit-image: 24 coins from Pompeii in four rows of six.
 

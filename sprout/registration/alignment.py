@@ -20,7 +20,7 @@ from sprout.lid import Lid
 from sprout.registration.camera import Belief, Pose, slopes_px
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import Circles, leafy
-from sprout.registration.pyramid import Pyramid
+from sprout.registration.pyramid import Pyramid, spacing_px
 
 Grey = npt.NDArray[np.float32]
 
@@ -36,6 +36,8 @@ _SMALL_PX = 250
 _FEW, _MANY = 5, 2000
 _ALIKE = 12.0
 """How many neighbouring pixels err alike, in pixels of a level."""
+_PARTS = 24
+"""Of a view, each way: within one all pixels move alike."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,12 +52,15 @@ class _Level:
         (h, w) float32, 1 where it shows the lid's plane, 0 under plants and in holes.
     x_mm, y_mm:
         (w,) and (h,) places of the pixels on the lid.
+    part:
+        (h, w) which of ``_PARTS`` times ``_PARTS`` equal parts a pixel lies in.
     """
 
     light: Grey
     shown: Grey
     x_mm: Array
     y_mm: Array
+    part: npt.NDArray[np.intp]
 
     @property
     def mm_per_px(self) -> float:
@@ -97,19 +102,22 @@ class Comparison:
                 (shown > 0.7).astype(np.float32),
                 first[0] + per_px[0] * np.arange(size[0]),
                 first[1] + per_px[1] * np.arange(size[1]),
+                np.add.outer(
+                    *(np.arange(side) * _PARTS // side * by for side, by in zip(size[::-1], (_PARTS, 1), strict=True))
+                ),
             )
         self._picture = picture
         self._seen: dict[int, tuple[Grey, Grey]] = {}
-        self._middle = lid.sites_mm.mean(0)
 
     def _now(self, registration: Registration, level: _Level) -> tuple[Grey, Grey]:
         """Log lightness of the photo straightened to a level, and where both show the bare plane (0 to 1)."""
-        k = self._picture.level(level.mm_per_px * float(registration.px_per_mm(self._middle[None])[0]))
+        grid = registration.grid_px(level.x_mm, level.y_mm)
+        k = self._picture.level(spacing_px(grid))
         if k not in self._seen:
             rgb = self._picture.halved(k)
             self._seen[k] = (log_light(rgb), _bare(rgb))
         light, bare = self._seen[k]
-        at = self._picture.places(registration.grid_px(level.x_mm, level.y_mm), k)
+        at = self._picture.places(grid, k)
         now = cv2.remap(light, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         shown = cv2.remap(bare, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
         return np.asarray(now, np.float32), np.asarray((shown > 0.8) * level.shown, np.float32)
@@ -163,36 +171,34 @@ class Comparison:
         gx, gy = (cv2.Sobel(both, cv2.CV_32F, *d, ksize=3, scale=mm) for d in ((1, 0), (0, 1)))
         # where nothing changes nothing pulls
         size = gx * gx + gy * gy
-        y, x = np.nonzero(use & (size > 0.03 * float(size[use].mean())))
-        off = (n - a)[y, x]
+        at = np.flatnonzero(use & (size > 0.03 * float(size[use].mean())))
+        off, gx, gy = (values.take(at) for values in (n - a, gx, gy))
         weight = 1 / (1 + (off / (3 * noise)) ** 2)
-        slopes = np.einsum("in,kni->nk", np.stack([gx[y, x], gy[y, x]]), _moves(pose, level, x, y))
-        weighted = slopes * weight[:, None]
+        part = level.part.take(at)
+        xx, xy, yy, x_off, y_off = (
+            np.bincount(part, weight * values, minlength=_PARTS**2)
+            for values in (gx * gx, gx * gy, gy * gy, gx * off, gy * off)
+        )
+        moves = _moves(pose, level)
+        pull = np.stack([np.stack([xx, xy], 1), np.stack([xy, yy], 1)], 2)
         per = noise**2 * _ALIKE * (reduce / 2) ** 2
-        information = (slopes.T @ weighted).astype(float) / per
-        return Belief.of(pose.numbers, information, (weighted.T @ off).astype(float) / per)
+        weighted = np.einsum("kpi,pij->kpj", moves, pull)
+        information = weighted.reshape(9, -1) @ moves.reshape(9, -1).T / per
+        return Belief.of(pose.numbers, information, np.einsum("kpi,pi->k", moves, np.stack([x_off, y_off], 1)) / per)
 
 
-def _moves(pose: Pose, level: _Level, x: npt.NDArray[np.int64], y: npt.NDArray[np.int64]) -> Grey:
-    """How far, in mm on the lid, what is seen at a level's pixels moves as each of the pose's numbers grows by one.
+def _moves(pose: Pose, level: _Level) -> Array:
+    """How far, in mm on the lid, what is seen in each part of a level moves as each of the pose's numbers grows by one.
 
-    (9, n, 2). Worked out at a few nodes and interpolated between.
+    (9, parts, 2). Within a part all pixels are taken to move like its middle.
     """
-    n = 12
-    size = np.array([len(level.x_mm), len(level.y_mm)])
-    axes = [np.linspace(axis[0], axis[-1], n) for axis in (level.x_mm, level.y_mm)]
+    share = (np.arange(_PARTS) + 0.5) / _PARTS
+    axes = [axis[0] + (axis[-1] - axis[0]) * share for axis in (level.x_mm, level.y_mm)]
     mm = np.stack(np.meshgrid(*axes), -1).reshape(-1, 2)
     step = np.array([0.5, 0.0])
     reg = pose.registration()
     jacobian = np.stack([reg.to_px(mm + d) - reg.to_px(mm - d) for d in (step, step[::-1])], axis=2)
-    moves = np.einsum("nij,knj->kni", np.linalg.inv(jacobian), slopes_px(pose, mm)).astype(np.float32)
-    at = np.column_stack([x, y]) * (n - 1) / (size - 1)
-    first = np.minimum(at.astype(int), n - 2)
-    u, v = (at - first).T.astype(np.float32)[..., None]
-    k = first[:, 1] * n + first[:, 0]
-    above = moves[:, k] * (1 - u) + moves[:, k + 1] * u
-    below = moves[:, k + n] * (1 - u) + moves[:, k + n + 1] * u
-    return np.asarray(above * (1 - v) + below * v, np.float32)
+    return np.asarray(np.einsum("nij,knj->kni", np.linalg.inv(jacobian), slopes_px(pose, mm)))
 
 
 def similar_poses(

@@ -9,6 +9,7 @@ the width of the voting cells absorbs; the exact centre is then found on the str
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 
 import cv2
 import numpy as np
@@ -35,18 +36,20 @@ class Circles:
     support: Array
 
 
-def _gradient(rgb: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Gradient (gx, gy) of the channel that changes most at each pixel, on a perceptual scale (CIELAB)."""
+def _gradient(rgb: npt.NDArray[np.uint8]) -> tuple[Grey, Grey, Grey]:
+    """Gradient (gx, gy) and its size of the channel that changes most at each pixel, on a perceptual scale (CIELAB)."""
     smooth = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), (0, 0), 1.0)
-    best = np.zeros(rgb.shape[:2], np.float32)
-    gx, gy = np.zeros_like(best), np.zeros_like(best)
+    most: tuple[Grey, ...] = ()
     for channel, weight in zip(cv2.split(smooth), (1.0, 1.6, 1.6), strict=True):
-        x, y = (cv2.Scharr(channel, cv2.CV_32F, *d, scale=weight / 16) for d in ((1, 0), (0, 1)))
-        size = x * x + y * y
-        stronger = size > best
-        for kept, new in ((gx, x), (gy, y), (best, size)):
-            np.copyto(kept, new, where=stronger)
-    return gx, gy
+        gx, gy = (cv2.Scharr(channel, cv2.CV_32F, *d, scale=weight / 16) for d in ((1, 0), (0, 1)))
+        # not cv2.magnitude: its last bit depends on where memory lies, and equal neighbours are compared later
+        this = (gx, gy, gx * gx + gy * gy)
+        if most:
+            stronger = (this[2] > most[2]).view(np.uint8)
+            for kept, new in zip(most, this, strict=True):
+                cv2.copyTo(new, stronger, kept)
+        most = most or this
+    return most[0], most[1], np.sqrt(most[2])
 
 
 def leafy(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
@@ -73,22 +76,20 @@ class _Edges:
 
 def _thin_edges(rgb: npt.NDArray[np.uint8], pictures: int = 1) -> _Edges:
     """The edges of a picture, or of several of one size that stand one below the other; those within leaf left out."""
-    gx, gy = _gradient(rgb)
-    # not cv2.magnitude: its last bit depends on where memory lies, and equal neighbours are compared below
-    size = np.sqrt(gx * gx + gy * gy)
+    gx, gy, size = _gradient(rgb)
     strips = size.reshape(pictures, -1, size.shape[1])
     # the weak rim of a sticker on a lid of its own colour must pass; noise of a dark photo must not
     floor = np.maximum(1.2, 1.3 * np.median(strips.reshape(pictures, -1)[:, ::7], axis=1))
-    strong = strips > floor[:, None, None]
+    strong = strips > floor[:, None, None].astype(np.float32)
     strong[:, :2] = strong[:, -2:] = strong[:, :, :2] = strong[:, :, -2:] = False
-    y, x = np.nonzero(strong.reshape(size.shape) & ~_within_leaf(rgb))
-    s = size[y, x]
-    ux, uy = gx[y, x] / s, gy[y, x] / s
-    ahead = np.rint(uy).astype(int) * size.shape[1] + np.rint(ux).astype(int)
-    here = y * size.shape[1] + x
-    after, before = size.ravel()[here + ahead], size.ravel()[here - ahead]
-    keep = (s >= after) & (s > before)
-    x, y, ux, uy, s, after, before = (values[keep] for values in (x, y, ux, uy, s, after, before))
+    here = np.flatnonzero(strong.reshape(size.shape) & ~_within_leaf(rgb))
+    s = size.take(here)
+    ux, uy = gx.take(here) / s, gy.take(here) / s
+    ahead = (np.rint(uy) * np.float32(size.shape[1]) + np.rint(ux)).astype(np.intp)
+    after, before = size.take(here + ahead), size.take(here - ahead)
+    keep = np.flatnonzero((s >= after) & (s > before))
+    y, x = np.divmod(here.take(keep), size.shape[1])
+    ux, uy, s, after, before = (values.take(keep) for values in (ux, uy, s, after, before))
     # the top of the parabola through the three
     peak = (after - before) / (2 * (2 * s - after - before))
     return _Edges(x.astype(np.float32) + peak * np.rint(ux), y.astype(np.float32) + peak * np.rint(uy), ux, uy)
@@ -99,28 +100,21 @@ def _scatter(radius: float) -> float:
     return 0.7 + 0.045 * radius
 
 
-def _strongest(
-    edges: _Edges, radii: Array, scatter: Array, cell: int, size: tuple[int, int]
-) -> tuple[Grey, npt.NDArray[np.uint8]]:
-    """How much of a rim votes for a centre in each cell, and for which of the radii: for the one with most votes."""
-    h, w = size
-    rows, columns = -(-h // cell), -(-w // cell)
-    # room for the votes that fall outside the picture
-    room = int(radii.max() / cell) + 2
-    width = columns + 2 * room
-    x, y = (np.tile((p + np.float32(0.5)) / np.float32(cell) + np.float32(room), 2) for p in (edges.x, edges.y))
+def _ballot(edges: _Edges, radii: Array, scatter: Array, cell: int, size: tuple[int, int]) -> Grey:
+    """How much of a rim of each radius votes for a centre in each cell, in parts of _VOTE: (radii, rows, columns)."""
+    rows, columns = (-(-side // cell) for side in size)
+    x, y = (np.tile((p + np.float32(0.5)) / np.float32(cell), 2) for p in (edges.x, edges.y))
     ux, uy = (np.concatenate([u, -u]) / np.float32(cell) for u in (edges.ux, edges.uy))
-    best, which = np.zeros((rows, columns), np.float32), np.zeros((rows, columns), np.uint8)
-    for i, (r, sigma) in enumerate(zip(radii.astype(np.float32), scatter, strict=True)):
-        at = (y + r * uy).astype(np.intp) * width + (x + r * ux).astype(np.intp)
-        votes = np.bincount(at, minlength=(rows + 2 * room) * width).reshape(-1, width)
-        inner = votes[room : room + rows, room : room + columns].astype(np.float32)
-        grid = cv2.GaussianBlur(inner, (0, 0), sigma / cell)
+    votes = np.zeros((len(radii), rows, columns), np.float32)
+    if not len(x):
+        return votes
+    for r, sigma, out in zip(radii.astype(np.float32), scatter, votes, strict=True):
+        at = [(y + r * uy)[None], (x + r * ux)[None]]
+        grid = cv2.calcHist(at, [0, 1], None, [rows, columns], [0, rows, 0, columns])
+        grid = cv2.GaussianBlur(grid, (0, 0), sigma / cell)
         # the last bits of a blur depend on where memory lies: round them off, so that ties fall the same way every time
-        grid = np.rint(grid * np.float32(_VOTE * sigma**2 / r / cell**2))
-        np.copyto(which, np.uint8(i), where=grid > best)
-        np.maximum(best, grid, out=best)
-    return best, which
+        np.rint(grid * np.float32(_VOTE * sigma**2 / r / cell**2), out=out)
+    return votes
 
 
 def find_circles(
@@ -150,29 +144,26 @@ def find_circles(
     scatter = np.geomspace(low, high, int(np.ceil(np.log(high / low) / _STEP)) + 1)
     radii = (scatter - _scatter(0)) / (_scatter(1) - _scatter(0))
     edges = _thin_edges(small)
-    best, size = np.zeros((h, w), np.float32), np.zeros((h, w), np.uint8)
     # cells are as wide as the votes scatter
     cells = np.select([scatter > 3.2, scatter > 1.6], [4, 2], 1)
-    for cell in np.unique(cells).tolist():
-        of = np.flatnonzero(cells == cell)
-        votes, voted = _strongest(edges, radii[of], scatter[of], cell, (h, w))
-        votes = np.rint(cv2.resize(votes, None, fx=cell, fy=cell)[:h, :w])
-        voted = cv2.resize(voted, None, fx=cell, fy=cell, interpolation=cv2.INTER_NEAREST)[:h, :w]
-        better = votes > best
-        np.copyto(best, votes, where=better)
-        np.copyto(size, voted + np.uint8(of[0]), where=better)
+    ballots = [
+        (cell, radii[cells == cell], _ballot(edges, radii[cells == cell], scatter[cells == cell], cell, (h, w)))
+        for cell in np.unique(cells).tolist()
+    ]
+    maps = [np.rint(cv2.resize(votes.max(0), None, fx=cell, fy=cell)[:h, :w]) for cell, _, votes in ballots]
+    best = np.asarray(np.maximum.reduce(maps), np.float32)
     peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > 0.25 * _VOTE)
-    py, px = np.nonzero(peak)
-    order = np.argsort(-best[py, px], kind="stable")[: 3 * most]
-    py, px = py[order], px[order]
-    radius = radii[size[py, px]]
-    apart = np.hypot(np.subtract.outer(px, px), np.subtract.outer(py, py))
-    same = apart <= 0.5 * np.minimum.outer(radius, radius)
+    at = np.flatnonzero(peak)
+    py, px = np.divmod(at[np.argsort(-best.take(at), kind="stable")[: 3 * most]], w)
+    voted = [some[votes[:, py // cell, px // cell].argmax(0)] for cell, some, votes in ballots]
+    radius = np.choose(np.argmax([votes[py, px] for votes in maps], axis=0), voted)
+    place, reach = (px + 1j * py).astype(np.complex64), (0.5 * radius).astype(np.float32)
+    free = np.ones(len(place), bool)
     kept: list[int] = []
-    for k in range(len(order)):
-        if not same[k, kept].any():
+    for k in range(len(place)):
+        if free[k] and len(kept) < most:
             kept.append(k)
-    kept = kept[:most]
+            free &= np.abs(place - place[k]) > np.minimum(reach, reach[k])
     centres = np.column_stack([px[kept], py[kept]]).astype(float)
     support = best[py[kept], px[kept]].astype(float) / _VOTE
     return Circles((centres + 0.5) / shrink - 0.5, radius[kept] / shrink, support)
@@ -181,9 +172,12 @@ def find_circles(
 RIM = (0.78, 1.42)
 """Radius of what may be seen round a hole (plug, rim, collar, sticker) as a share of the hole's own radius."""
 _UNIT = 26.0
+"""Pixels of a straightened patch to a hole's radius: the edges of plug, collar and hole must stay apart."""
 _HALF = 46
 _REACH = 9
 _BINS = 36
+_BAND = 2.2
+"""How far from a rim an edge may lie to count as its own, in pixels of a patch."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,22 +211,18 @@ def see_rims(picture: Pyramid, registration: Registration, sites_mm: Array, hole
     side = 2 * _HALF + 1
     step = (np.arange(side) - _HALF) * mm_px
     n = len(sites_mm)
+    at = registration.grid_px(sites_mm[:, :1] + step, sites_mm[:, 1:] + step)
     # the patches stand one below the other
-    at = registration.grid_px(sites_mm[:, :1] + step, sites_mm[:, 1:] + step).reshape(n * side, side, 2)
-    level = picture.level(float(np.median(registration.px_per_mm(sites_mm))) * mm_px)
-    patches = cv2.remap(
-        picture.halved(level), picture.places(at, level), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    edges = _thin_edges(np.asarray(patches, np.uint8), n)
-    column, row = np.rint(edges.x).astype(int), np.rint(edges.y).astype(int)
+    edges = _thin_edges(picture.sampled(at).reshape(n * side, side, 3), n)
+    column, row = np.rint(edges.x).astype(np.intp), np.rint(edges.y).astype(np.intp)
     site = row // side
     x, y, ux, uy = edges.x - _HALF, edges.y - (site * side + _HALF).astype(np.float32), edges.ux, edges.uy
-    h, w = picture.size_px
-    seen_at = at[row, column]
     # what is drawn beyond the photo's border is no edge, nor is one that passes the middle by
-    near = np.abs(x * uy - y * ux) < 1.5 * _REACH
-    near &= np.all((seen_at >= 0) & (seen_at <= [w - 1, h - 1]), axis=1)
-    site, x, y, ux, uy = site[near], x[near], y[near], ux[near], uy[near]
+    h, w = picture.size_px
+    inside = cv2.inRange(at.reshape(n * side, side, 2), (0, 0), (w - 1, h - 1)).take(row * side + column) > 0
+    near = np.flatnonzero(inside & (np.abs(x * uy - y * ux) < 1.5 * _REACH))
+    site = site.take(near)
+    x, y, ux, uy = (values.take(near) for values in (x, y, ux, uy))
     radii = np.arange(RIM[0] * _UNIT, RIM[1] * _UNIT, 0.75, dtype=np.float32)
     votes = _votes(n, radii, site, (x, y), (ux, uy))
     common = cv2.GaussianBlur(votes.max((2, 3)).clip(0, 0.1).sum(0).reshape(1, -1), (0, 0), 1.5).ravel()
@@ -240,21 +230,26 @@ def see_rims(picture: Pyramid, registration: Registration, sites_mm: Array, hole
     best = np.round(votes * weight[:, None, None], 4).reshape(n, -1).argmax(1)
     which, row, column = np.unravel_index(best, votes.shape[1:])
     circle = np.column_stack([column - _REACH, row - _REACH, radii[which]]).astype(float)
+    close = np.flatnonzero(np.abs(np.hypot(x - circle[site, 0], y - circle[site, 1]) - circle[site, 2]) < 3 * _BAND)
+    site = site.take(close)
+    x, y, ux, uy = (values.take(close) for values in (x, y, ux, uy))
     seen = np.ones(n, bool)
     for _ in range(4):
-        dx, dy = x - circle[site, 0], y - circle[site, 1]
+        middle_x, middle_y, radius = circle.T.astype(np.float32).take(site, axis=1)
+        dx, dy = x - middle_x, y - middle_y
         distance = np.hypot(dx, dy)
-        off = distance - circle[site, 2]
-        on = (np.abs(off) < 2.2) & (np.abs(dx * ux + dy * uy) > 0.92 * distance)
-        normal = np.column_stack([dx[on], dy[on], distance[on], off[on] * distance[on]]) / distance[on, None]
-        products = (normal[:, :, None] * normal[:, None]).reshape(-1, 16)
-        slot = site[on, None] * 16 + np.arange(16)
-        sums = np.bincount(slot.ravel(), products.ravel(), minlength=16 * n).reshape(n, 4, 4)
+        off = distance - radius
+        on = np.flatnonzero((np.abs(off) < _BAND) & (np.abs(dx * ux + dy * uy) > 0.92 * distance))
+        of, off, dx, dy = site.take(on), off.take(on), dx.take(on), dy.take(on)
+        terms = (dx / distance.take(on), dy / distance.take(on), np.ones(len(on)), off)
+        sums = np.empty((n, 4, 4))
+        for i, j in combinations_with_replacement(range(4), 2):
+            sums[:, i, j] = sums[:, j, i] = np.bincount(of, terms[i] * terms[j], minlength=n)
         seen &= sums[:, 2, 2] >= 12
         # a weak prior holds the centre where only a short arc is seen
         circle += np.linalg.solve(sums[:, :3, :3] + np.diag([1.0, 1.0, 0.1]), sums[:, :3, 3:])[..., 0]
-    bins = (np.arctan2(dy[on], dx[on]) * (_BINS / (2 * np.pi))).astype(int) % _BINS
-    support = (np.bincount(site[on] * _BINS + bins, minlength=n * _BINS).reshape(n, _BINS) > 0).mean(1)
+    bins = (np.arctan2(dy, dx) * (_BINS / (2 * np.pi))).astype(int) % _BINS
+    support = (np.bincount(of * _BINS + bins, minlength=n * _BINS).reshape(n, _BINS) > 0).mean(1)
     count = np.maximum(sums[:, 2, 2], 1)
     left = np.sqrt(np.maximum(sums[:, 3, 3] / count - (sums[:, 2, 3] / count) ** 2, 0)) + 0.5
     variance = np.linalg.inv(sums[:, :3, :3] / 2.5 + 1e-3 * np.eye(3))
@@ -265,15 +260,18 @@ def see_rims(picture: Pyramid, registration: Registration, sites_mm: Array, hole
     )
 
 
-def _votes(n: int, radii: Grey, site: npt.NDArray[np.int64], at: tuple[Grey, Grey], way: tuple[Grey, Grey]) -> Grey:
+def _votes(n: int, radii: Grey, site: npt.NDArray[np.intp], at: tuple[Grey, Grey], way: tuple[Grey, Grey]) -> Grey:
     """Share of a circle's rim that votes for it, by site, radius and place round the predicted centre."""
-    cells = 2 * _REACH + 1
-    signed = np.concatenate([radii, -radii])[:, None]
-    column, row = (np.rint(p + signed * u + _REACH).astype(np.int32) for p, u in zip(at, way, strict=True))
-    slot = site * len(radii) + np.tile(np.arange(len(radii)), 2)[:, None]
-    hit = (column >= 0) & (column < cells) & (row >= 0) & (row < cells)
-    cell = ((slot * cells + row) * cells + column)[hit]
-    votes = np.bincount(cell, minlength=n * len(radii) * cells**2).reshape(n, len(radii), cells, cells)
+    cells, many = 2 * _REACH + 1, len(radii)
+    (x, y), (ux, uy) = at, way
+    # the middle lies on one side of an edge, and farther off than its place is unsure: votes go that way alone
+    inward = -np.sign(x * ux + y * uy)
+    column, row = (p + (_REACH + np.float32(0.5)) + radii[:, None] * (inward * u) for p, u in ((x, ux), (y, uy)))
+    hit = np.flatnonzero((column >= 0) & (column < cells) & (row >= 0) & (row < cells))
+    slot = site * many + np.arange(many)[:, None]
+    cell = (slot.ravel().take(hit) * cells + row.ravel().take(hit).astype(np.intp)) * cells
+    cell += column.ravel().take(hit).astype(np.intp)
+    votes = np.bincount(cell, minlength=n * many * cells**2).reshape(n, many, cells, cells).astype(np.float32)
     apart = np.subtract.outer(np.arange(cells), np.arange(cells))
-    blur = np.exp(-0.5 * (apart / 1.2) ** 2) / (1.2 * np.sqrt(2 * np.pi))
+    blur = (np.exp(-0.5 * (apart / 1.2) ** 2) / (1.2 * np.sqrt(2 * np.pi))).astype(np.float32)
     return np.asarray(np.round(blur @ votes @ blur / (2 * np.pi * radii[:, None, None]), 4), np.float32)

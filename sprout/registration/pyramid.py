@@ -9,6 +9,14 @@ import numpy.typing as npt
 _SMALLEST_PX = 64
 
 
+def spacing_px(grids: npt.NDArray[np.float32]) -> float:
+    """How far apart neighbours lie in the middle of grids (..., h, w, 2)."""
+    y, x = grids.shape[-3] // 2, grids.shape[-2] // 2
+    middle = grids[..., y, x, :]
+    right, down = grids[..., y, x + 1, :] - middle, grids[..., y + 1, x, :] - middle
+    return float(np.sqrt(np.median(np.abs(right[..., 0] * down[..., 1] - right[..., 1] * down[..., 0]))))
+
+
 class Pyramid:
     """A picture, (h, w, 3) uint8, and its halves."""
 
@@ -41,11 +49,19 @@ class Pyramid:
         return np.asarray(cv2.resize(source, (w, h), interpolation=cv2.INTER_AREA), np.uint8), shrink
 
     def places(self, px: npt.NDArray[np.float32], level: int) -> npt.NDArray[np.float32]:
-        """Where places (..., 2) of the whole picture lie in the halved one."""
+        """Where places (h, w, 2) of the whole picture lie in the halved one."""
         if level == 0:
             return px
-        ratio = np.array(self.halved(level).shape[1::-1]) / self.size_px[::-1]
-        return np.asarray((px + 0.5) * ratio - 0.5, np.float32)
+        x, y = np.array(self.halved(level).shape[1::-1]) / self.size_px[::-1]
+        return np.asarray(cv2.transform(px, np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2]])), np.float32)
+
+    def sampled(self, grids: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
+        """What is seen at grids of places (..., h, w, 2), no finer than they lie apart: (..., h, w, 3)."""
+        level = self.level(spacing_px(grids))
+        # the grids stand one below the other
+        at = self.places(grids.reshape(-1, *grids.shape[-2:]), level)
+        seen = cv2.remap(self.halved(level), at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(seen, np.uint8).reshape(*grids.shape[:-1], 3)
 
     def whole(self, px: npt.NDArray[np.float64], level: int) -> npt.NDArray[np.float64]:
         """Where places (..., 2) of the halved picture lie in the whole one."""

@@ -13,6 +13,7 @@ from sprout.errors import BookError
 from sprout.files import atomic
 from sprout.lid import Lid
 from sprout.registration.geometry import Array, LidView, Registration
+from sprout.registration.pyramid import Pyramid
 
 MARGIN = 1.1
 """Room round the outer sites that a view shows, in mean distances between sites."""
@@ -42,13 +43,13 @@ def straighten(
     px_per_mm: float,
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
     """The lid's plane seen squarely: (h, w, 3) uint8 and (h, w) bool, where it lies inside the photo."""
-    at = _map(registration, origin_mm, size, px_per_mm)
-    middle = np.array(origin_mm) + np.array(size[::-1]) / 2 / px_per_mm
-    shrink = px_per_mm / float(registration.px_per_mm(middle[None])[0])
-    source = cv2.GaussianBlur(rgb, (0, 0), 0.4 / shrink) if shrink < 0.7 else rgb
-    view = cv2.remap(source, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    inside = np.all((at >= 0) & (at <= [rgb.shape[1] - 1, rgb.shape[0] - 1]), axis=-1)
-    return view, np.asarray(inside)
+    return _sampled(Pyramid(rgb), _map(registration, origin_mm, size, px_per_mm))
+
+
+def _sampled(picture: Pyramid, at: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
+    """What a photo shows at a grid of places (h, w, 2), no finer than they lie apart, and which lie inside it."""
+    h, w = picture.size_px
+    return picture.sampled(at), np.asarray(cv2.inRange(at, (0, 0), (w - 1, h - 1)) > 0)
 
 
 def learn_view(
@@ -70,10 +71,10 @@ def learn_view(
     px_per_mm = VIEW_PX / float((high - low).max())
     w, h = np.ceil((high - low) * px_per_mm).astype(int)
     origin = (float(low[0]), float(low[1]))
-    view, shown = straighten(rgb, registration, origin_mm=origin, size=(int(h), int(w)), px_per_mm=px_per_mm)
+    at = _map(registration, origin, (int(h), int(w)), px_per_mm)
+    view, shown = _sampled(Pyramid(rgb), at)
     if plants is not None:
-        at = _map(registration, origin, (int(h), int(w)), px_per_mm)
-        shown &= cv2.remap(plants.astype(np.uint8), at, None, cv2.INTER_NEAREST) == 0
+        shown &= cv2.remap(plants.view(np.uint8), at, None, cv2.INTER_NEAREST) == 0
     tags = {k: registration.to_mm(c) for k, c in registration.tags_px.items()}
     return LidView(view, shown, origin, px_per_mm, tags, outline_mm)
 
