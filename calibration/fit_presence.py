@@ -33,9 +33,9 @@ from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 from sprout import presence
 from sprout.attribution import Camera, attribute
 from sprout.lid import Lid
-from sprout.light import smaller
 from sprout.photo import read_photo
 from sprout.presence import MM_PER_PX, PLANES, SIDE, Scene, around, inputs, lean_mm, planes, scene_of
+from sprout.pyramid import smaller
 from sprout.readings import looks_of, sights_of
 from sprout.registration import Registration
 from sprout.tissue import DRY, GREEN, classify

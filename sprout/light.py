@@ -87,17 +87,6 @@ def burnt(rgb: Picture) -> npt.NDArray[np.bool_]:
     return np.asarray(second >= BURNT)
 
 
-def smaller(picture: Picture, size: tuple[int, int]) -> Picture:
-    """A picture brought to a smaller (width, height): halved, and interpolated from there.
-
-    Within the halves every pixel counts as much as in a mean over areas, which takes several times as long.
-    """
-    w, h = size
-    while picture.shape[1] >= 2 * w and picture.shape[0] >= 2 * h:
-        picture = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_LINEAR))
-
-
 @dataclass(frozen=True)
 class Lamp:
     """What is known of the light on the lid.

@@ -17,7 +17,8 @@ import numpy.typing as npt
 
 from sprout.files import shipped
 from sprout.lid import Lid
-from sprout.light import Array, Picture, exg, smaller
+from sprout.light import Array, exg
+from sprout.pyramid import Pyramid, smaller
 from sprout.registration import Registration
 
 PLANES = 5
@@ -41,7 +42,8 @@ _DEPTH_MM = 20.0
 _FARTHEST, _OUTERMOST = 0.8, -0.2
 """How far from a site and how far outside the outline the network is told that a place is, at the most: leaves that
 reach farther than those it was fitted to must be known by their look."""
-_CELL = 8
+_MOST_HALVED = 3
+_CELL = 2**_MOST_HALVED
 """Geometry varies slowly: it is computed for cells of so many working pixels, and windows are made of whole cells."""
 
 Box = tuple[int, int, int, int]
@@ -101,12 +103,12 @@ def surroundings(registration: Registration, lid: Lid, outline_mm: Array | None)
     return np.asarray(told, np.float32).reshape(rows, columns, 2)
 
 
-def window(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> Box:
+def window(picture: Pyramid, registration: Registration, lid: Lid, outline_mm: Array | None) -> Box:
     """The part of the photo that holds the lid and all that grows out of it, with some room around.
 
-    ``rgb`` is the picture under corrected light. Leaves are followed beyond the lid as connected green.
+    ``picture`` is the photo under corrected light. Leaves are followed beyond the lid as connected green.
     """
-    h, w = rgb.shape[:2]
+    h, w = picture.size_px
     room = np.sqrt(lid.area_per_site_mm2)
     low, high = (
         (lid.sites_mm.min(0) - room, lid.sites_mm.max(0) + room)
@@ -114,7 +116,7 @@ def window(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array
         else (outline_mm.min(0) - 12, outline_mm.max(0) + 12)
     )
     corners = registration.to_px(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]))
-    green = (exg(smaller(rgb, (max(1, w // _CELL), max(1, h // _CELL)))) > 0.06).astype(np.uint8)
+    green = (exg(picture.sized((max(1, w // _CELL), max(1, h // _CELL)))) > 0.06).astype(np.uint8)
     lid_mask = np.zeros_like(green)
     cv2.fillConvexPoly(lid_mask, (corners / _CELL).round().astype(np.int32), 1)
     count, patches = cv2.connectedComponents(green | lid_mask, connectivity=8)
@@ -139,7 +141,7 @@ def _network() -> Any:
 
 
 def planes(
-    rgb: Picture, around: npt.NDArray[np.float32], box: Box, scale: float
+    picture: Pyramid, around: npt.NDArray[np.float32], box: Box, scale: float
 ) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
     """The network's input for a window at a scale, (5, h, w) float32, h and w multiples of 16; and its true size.
 
@@ -149,12 +151,14 @@ def planes(
     left, top, right, bottom = box
     w, h = max(1, round((right - left) * scale)), max(1, round((bottom - top) * scale))
     cells = around[top // _CELL : -(-bottom // _CELL), left // _CELL : -(-right // _CELL)]
-    picture = smaller(rgb[top:bottom, left:right], (w, h))
+    level = min(int(np.log2(1 / scale)), _MOST_HALVED)
+    near = picture.halved(level)[top >> level : -(-bottom >> level), left >> level : -(-right >> level)]
+    shown = smaller(near, (w, h))
     place = np.asarray(cv2.resize(cells, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
     fill = (0, -h % _BLOCK, 0, -w % _BLOCK, cv2.BORDER_REPLICATE)
-    picture, place = cv2.copyMakeBorder(picture, *fill), cv2.copyMakeBorder(place, *fill)
-    out = np.empty((PLANES, *picture.shape[:2]), np.float32)
-    for plane, channel in zip(out, cv2.split(picture), strict=False):
+    shown, place = cv2.copyMakeBorder(shown, *fill), cv2.copyMakeBorder(place, *fill)
+    out = np.empty((PLANES, *shown.shape[:2]), np.float32)
+    for plane, channel in zip(out, cv2.split(shown), strict=False):
         np.multiply(channel, np.float32(1 / 255), out=plane)
     cv2.split(place, [*out[3:]])
     return out, (h, w)
@@ -178,11 +182,11 @@ def _apart(boxes: list[Box]) -> list[Box]:
     return apart if len(apart) == len(boxes) else _apart(apart)
 
 
-def _worth_a_look(rgb: Picture, around: npt.NDArray[np.float32], box: Box, px_per_mm: float) -> list[Box]:
+def _worth_a_look(picture: Pyramid, around: npt.NDArray[np.float32], box: Box, px_per_mm: float) -> list[Box]:
     """The windows that hold whatever may be plant or film and hangs together with a site, by a glance from afar."""
     left, top, right, bottom = box
     scale = min(1.0, _GLANCE_PX_PER_MM / px_per_mm, float(np.sqrt(_GLANCE_PX / ((right - left) * (bottom - top)))))
-    given, (h, w) = planes(rgb, around, box, scale)
+    given, (h, w) = planes(picture, around, box, scale)
     other, *some = _scores(given)
     doubtful = (reduce(np.maximum, some) - other > _DOUBT).any((0, 1))
     sight = round(_SIGHT_MM * px_per_mm * scale / 2)
@@ -195,18 +199,18 @@ def _worth_a_look(rgb: Picture, around: npt.NDArray[np.float32], box: Box, px_pe
     return _apart([tuple(box) for box in found.tolist()])
 
 
-def look(rgb: Picture, registration: Registration, lid: Lid, outline_mm: Array | None) -> list[Evidence]:
+def look(picture: Pyramid, registration: Registration, lid: Lid, outline_mm: Array | None) -> list[Evidence]:
     """What the pixels around the lid seem to be, in windows apart from each other; elsewhere nothing of it grows.
 
-    ``rgb`` is the whole picture under corrected light.
+    ``picture`` is the whole photo under corrected light.
     """
     px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
     around = surroundings(registration, lid, outline_mm)
-    boxes = _worth_a_look(rgb, around, window(rgb, registration, lid, outline_mm), px_per_mm)
+    boxes = _worth_a_look(picture, around, window(picture, registration, lid, outline_mm), px_per_mm)
     area = sum((right - left) * (bottom - top) for left, top, right, bottom in boxes)
     scale = min(1.0, PX_PER_MM / px_per_mm, float(np.sqrt(_MOST_PX / max(area, 1))))
     return [
-        _evidence(np.s_[top:bottom, left:right], *planes(rgb, around, (left, top, right, bottom), scale))
+        _evidence(np.s_[top:bottom, left:right], *planes(picture, around, (left, top, right, bottom), scale))
         for left, top, right, bottom in boxes
     ]
 

@@ -12,7 +12,6 @@ from sprout.lid import Lid
 from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, to_linear
 from sprout.photo import Photo
 from sprout.registration import LidView, Registration
-from sprout.registration.pyramid import Pyramid
 
 _STEP_MM = 1.0
 _GRID = 8
@@ -47,7 +46,7 @@ def _straighten(photo: Photo, registration: Registration, lid: Lid, margin_mm: f
     low, high = lid.sites_mm.min(0) - margin_mm, lid.sites_mm.max(0) + margin_mm
     w, h = np.ceil((high - low) / _STEP_MM).astype(int) + 1
     x, y = (start + _STEP_MM * _GRID * np.arange(n // _GRID + 2) for start, n in zip(low, (w, h), strict=True))
-    picture = Pyramid(photo.rgb)
+    picture = photo.pyramid
     level = picture.level(_STEP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]))
     small, nodes = picture.halved(level), picture.places(registration.grid_px(x, y), level)
     stretch = np.array([[_GRID, 0, 0], [0, _GRID, 0]], float)

@@ -23,7 +23,8 @@ from sprout.attribution import Camera, camera_of
 from sprout.files import shipped
 from sprout.leaves import local_map
 from sprout.lid import Lid
-from sprout.light import Picture, smaller
+from sprout.light import Picture
+from sprout.pyramid import smaller
 from sprout.registration import Registration
 
 Array = npt.NDArray[np.float64]

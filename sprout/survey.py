@@ -95,7 +95,7 @@ def _full_size(map_: npt.NDArray[np.uint8], photo: Photo) -> npt.NDArray[np.uint
 def _look(photo: Photo, registration: Registration, lid: Lid, tissue: Tissue) -> LidView:
     """The straightened view of a photo, with its tags and without what plants hide."""
     return view_of(
-        photo.rgb,
+        photo.pyramid,
         registration,
         lid,
         plants=(tissue.classes != OTHER) & (tissue.classes != ALGAE),

@@ -124,12 +124,13 @@ def classify(photo: Photo, registration: Registration, lid: Lid, *, view: LidVie
     ``view`` is the known look of the same lid, if there is one; it settles the colour and the outline of the plate.
     """
     outline, lamp = read_plate(photo, registration, lid, view=view)
-    rgb = lamp.correct(photo.rgb)
+    picture = photo.pyramid.recoloured(lamp.correct)
+    rgb = picture.halved(0)
     px_per_mm = float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0])
     h, w = rgb.shape[:2]
     classes, quarter = np.zeros((h, w), np.uint8), np.zeros((-(-h // 4), -(-w // 4)), np.uint8)
     parts = []
-    for evidence in look(rgb, registration, lid, outline):
+    for evidence in look(picture, registration, lid, outline):
         leaf, faint = _leaf(rgb[evidence.window], evidence.plant)
         coarse = quarter[_at_a_quarter(evidence.window)]
         coarse[:] = cv2.resize(leaf * np.uint8(255), coarse.shape[::-1], interpolation=cv2.INTER_AREA) > 127

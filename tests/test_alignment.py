@@ -13,12 +13,12 @@ from sprout.errors import NotRegistered, SidesUnsure
 from sprout.lid import Lid
 from sprout.photo import Photo, Quality
 from sprout.plate import read_plate
+from sprout.pyramid import Pyramid
 from sprout.registration import LidView, Registration, learn_view, register
 from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Pose, fit_pose
 from sprout.registration.holes import find_circles, leafy
 from sprout.registration.naming import prefer, prefer_by_plants
-from sprout.registration.pyramid import Pyramid
 
 SIZE = (1134, 1512)
 
@@ -31,7 +31,7 @@ def photo_of(drawing: Drawing) -> Photo:
 def view_of(drawing: Drawing) -> LidView:
     outline, _ = read_plate(photo_of(drawing), drawing.registration, drawing.lid)
     assert outline is not None
-    return learn_view(drawing.rgb, drawing.registration, drawing.lid, outline_mm=outline)
+    return learn_view(Pyramid(drawing.rgb), drawing.registration, drawing.lid, outline_mm=outline)
 
 
 def half_turn(registration: Registration, lid: Lid) -> Registration:
@@ -104,8 +104,8 @@ def test_the_look_of_another_lid_is_refused(overgrown: Drawing) -> None:
 def test_small_marks_tell_which_way_round(marked: tuple[Lid, LidView], overgrown: Drawing) -> None:
     lid, known = marked
     right, wrong = overgrown.registration, half_turn(overgrown.registration, lid)
-    assert prefer(overgrown.rgb, right, wrong, known, lid) > 0.3
-    assert prefer(overgrown.rgb, wrong, right, known, lid) < -0.3
+    assert prefer(Pyramid(overgrown.rgb), right, wrong, known, lid) > 0.3
+    assert prefer(Pyramid(overgrown.rgb), wrong, right, known, lid) < -0.3
 
 
 @pytest.mark.parametrize("colour", ["white", "black", "cream"])
@@ -115,7 +115,7 @@ def test_a_bare_symmetric_plate_has_no_preference(colour: str) -> None:
     drawing = draw_lid(
         lid, lid_colour=colour, sprouts={"A2": 2, "C3": 2}, roll_deg=100, tilt_deg=8, shading=0.3, size=SIZE, seed=5
     )
-    way = prefer(drawing.rgb, drawing.registration, half_turn(drawing.registration, lid), known, lid)
+    way = prefer(Pyramid(drawing.rgb), drawing.registration, half_turn(drawing.registration, lid), known, lid)
     assert abs(way) < 0.2
     with pytest.raises(NotRegistered, match="nothing visible tells one side of the lid from the other"):
         register(photo_of(drawing), lid, known=known)
@@ -150,10 +150,10 @@ def test_plants_of_another_day_tell_which_way_round(bare_days: tuple[Lid, LidVie
 def test_days_that_say_different_things_say_nothing(bare_days: tuple[Lid, LidView, LidView, Drawing]) -> None:
     lid, _, other, drawing = bare_days
     right, wrong = drawing.registration, half_turn(drawing.registration, lid)
-    turned = learn_view(drawing.rgb, wrong, lid)
-    assert prefer_by_plants(drawing.rgb, right, wrong, [other], lid) > 0.25
-    assert prefer_by_plants(drawing.rgb, right, wrong, [other, turned], lid) == 0
-    assert prefer_by_plants(drawing.rgb, right, wrong, [], lid) == 0
+    turned = learn_view(Pyramid(drawing.rgb), wrong, lid)
+    assert prefer_by_plants(Pyramid(drawing.rgb), right, wrong, [other], lid) > 0.25
+    assert prefer_by_plants(Pyramid(drawing.rgb), right, wrong, [other, turned], lid) == 0
+    assert prefer_by_plants(Pyramid(drawing.rgb), right, wrong, [], lid) == 0
 
 
 def test_leaves_are_told_from_teal_and_plates() -> None:

@@ -12,9 +12,9 @@ from skimage.filters import sobel
 from skimage.measure import label, regionprops
 from skimage.segmentation import watershed
 
+from sprout.pyramid import Pyramid
 from sprout.registration import Registration
 from sprout.registration.holes import find_circles, see_rims
-from sprout.registration.pyramid import Pyramid
 
 
 def drawn(

@@ -32,6 +32,7 @@ from sprout.photo import (
     read_photo,
     refuse_unfit,
 )
+from sprout.pyramid import Pyramid
 from sprout.settings import Settings
 
 TEST_PHOTOS = Path(__file__).parents[1].parent / "shared" / "photos"
@@ -358,9 +359,9 @@ def test_import_is_cheap() -> None:
 def test_blur_is_estimated(tmp_path: Path) -> None:
     """Gaussian blur of known width comes out right to a fifth, in pixels of the picture given."""
     picture = lid_picture(2016, 1512)
-    assert judge(picture).blur_px < 1
+    assert judge(Pyramid(picture)).blur_px < 1
     for sigma in (2.5, 4, 6, 9, 14):
-        assert judge(cv2.GaussianBlur(picture, (0, 0), sigma)).blur_px == pytest.approx(sigma, rel=0.2)
+        assert judge(Pyramid(cv2.GaussianBlur(picture, (0, 0), sigma))).blur_px == pytest.approx(sigma, rel=0.2)
 
 
 @pytest.mark.parametrize("noise", [0, 8, 20])
@@ -369,7 +370,7 @@ def test_blur_rises_with_blur(noise: float, share: float) -> None:
     picture = lid_picture(2016, 1512)
     grain = np.random.default_rng(1).normal(0, noise, picture.shape)
     found = [
-        judge(np.clip(share * cv2.GaussianBlur(picture, (0, 0), s) + grain, 0, 255).astype(np.uint8)).blur_px
+        judge(Pyramid(np.clip(share * cv2.GaussianBlur(picture, (0, 0), s) + grain, 0, 255).astype(np.uint8))).blur_px
         for s in (0.5, 2, 4, 8, 16)
     ]
     assert found == sorted(found)
@@ -384,14 +385,14 @@ def test_shake_in_any_direction_is_seen() -> None:
         dx, dy = 38 * np.cos(np.radians(degrees)), 38 * np.sin(np.radians(degrees))
         cv2.line(kernel, (round(40 - dx), round(40 - dy)), (round(40 + dx), round(40 + dy)), 1.0, 1, cv2.LINE_AA)
         shaken = cv2.filter2D(picture, -1, kernel / kernel.sum())
-        assert judge(shaken).blur_px > MAX_BLUR_SHARE * 2016
+        assert judge(Pyramid(shaken)).blur_px > MAX_BLUR_SHARE * 2016
 
 
 def test_a_bare_table_does_not_make_a_sharp_photo_blurred() -> None:
     picture = np.full((1512, 2016, 3), (118, 92, 70), np.uint8)
     picture = cv2.GaussianBlur(picture, (0, 0), 1)
     picture[600:900, 800:1200] = cv2.resize(lid_picture(400, 300), (400, 300))
-    assert judge(picture).blur_px < 2
+    assert judge(Pyramid(picture)).blur_px < 2
 
 
 def test_exposure_shares() -> None:
@@ -399,13 +400,13 @@ def test_exposure_shares() -> None:
     picture[:100] = (255, 255, 40)
     picture[100:200] = (255, 200, 200)
     picture[200:220] = 130
-    quality = judge(picture)
+    quality = judge(Pyramid(picture))
     assert quality.burnt_pct == pytest.approx(25, abs=1)
     assert quality.dark_pct == pytest.approx(45, abs=1)
 
 
 def test_no_edge_at_all() -> None:
-    assert judge(np.full((400, 600, 3), 120, np.uint8)).blur_px == np.inf
+    assert judge(Pyramid(np.full((400, 600, 3), 120, np.uint8))).blur_px == np.inf
 
 
 def test_small_sharp_pictures_are_not_called_blurred(tmp_path: Path) -> None:

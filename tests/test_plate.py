@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from artificial import EDGE_MM, Drawing, Stand, draw_lid, drawn_lid
 
 from sprout.photo import Photo, Quality
 from sprout.plate import read_plate
+from sprout.pyramid import Pyramid
 from sprout.registration import learn_view
 
 
@@ -48,7 +50,7 @@ def test_no_outline_where_plate_and_table_are_one() -> None:
     drawing = draw_lid(drawn_lid(), fill=0.6)
     blank = np.full_like(drawing.rgb, 180)
     photo = photo_of(drawing)
-    assert read_plate(Photo(**{**vars(photo), "rgb": blank}), drawing.registration, drawing.lid)[0] is None
+    assert read_plate(replace(photo, rgb=blank), drawing.registration, drawing.lid)[0] is None
 
 
 def test_a_magenta_lamp_is_seen_on_a_plain_plate() -> None:
@@ -62,7 +64,7 @@ def test_a_magenta_lamp_is_seen_on_a_plain_plate() -> None:
 def test_a_known_view_tells_a_cream_plate_from_a_warm_lamp() -> None:
     lid = drawn_lid()
     empty = draw_lid(lid, lid_colour="cream", shading=0)
-    view = learn_view(empty.rgb, empty.registration, lid)
+    view = learn_view(Pyramid(empty.rgb), empty.registration, lid)
     warm = draw_lid(lid, lid_colour="cream", cast=(1.2, 1.0, 0.75), shading=0, sprouts={"A1": 2})
     _, lamp = read_plate(photo_of(warm), warm.registration, lid, view=view)
     assert lamp.basis == "view"

@@ -13,6 +13,7 @@ from skimage.draw import polygon
 
 from sprout.errors import BookError, NotRegistered
 from sprout.photo import Photo, Quality
+from sprout.pyramid import Pyramid
 from sprout.registration import (
     Registration,
     learn_view,
@@ -25,7 +26,6 @@ from sprout.registration.alignment import LEVELS, Comparison
 from sprout.registration.camera import RISE_MM, Pose, fit_pose
 from sprout.registration.holes import Circles
 from sprout.registration.lattice import place
-from sprout.registration.pyramid import Pyramid
 
 
 def photo_of(drawing: Drawing) -> Photo:
@@ -62,7 +62,7 @@ def test_straightening_undoes_a_known_homography() -> None:
     matrix = np.array([[1.9, 0.3, 120], [-0.2, 1.8, 260], [2e-4, 1e-4, 1]])
     seen = cv2.warpPerspective(board, matrix, (1200, 1000))
     reg = Registration(matrix, 0.0, (1000, 1200), 0.0, "")
-    back, inside = straighten(seen, reg, origin_mm=(0.0, 0.0), size=board.shape[:2], px_per_mm=1.0)
+    back, inside = straighten(Pyramid(seen), reg, origin_mm=(0.0, 0.0), size=board.shape[:2], px_per_mm=1.0)
     assert inside.all()
     assert np.median(np.abs(back.astype(int) - board)) <= 2
 
@@ -97,7 +97,7 @@ def test_labels_stick_when_the_photo_is_taken_from_the_other_side() -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, roll_deg=3, seed=1))
     begun = register(first, lid)
-    known = learn_view(first.rgb, begun, lid)
+    known = learn_view(first.pyramid, begun, lid)
     assert set(known.tags_mm) == set(lid.tags.ids)
     for roll in (5, 95, 183, 275):
         drawing = draw_lid(lid, roll_deg=roll, tilt_deg=8, sprouts={"A1": 2, "B2": 1}, seed=roll)
@@ -126,7 +126,7 @@ def test_a_faint_circle_under_a_leaf_does_not_pull_the_lattice_off() -> None:
 def test_leaves_over_most_holes_do_not_shift_the_lattice() -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, seed=1))
-    known = learn_view(first.rgb, register(first, lid), lid)
+    known = learn_view(first.pyramid, register(first, lid), lid)
     grown = {label: Stand(2, leaf_mm=22, true_pairs=2) for label in lid.labels[: len(lid.labels) * 2 // 3]}
     drawing = draw_lid(lid, sprouts=grown, roll_deg=10, tilt_deg=6, seed=4)
     assert site_errors_mm(register(photo_of(drawing), lid, known=known), drawing).max() < 1.5
@@ -150,7 +150,7 @@ def test_agreement_tells_a_right_registration_from_a_shifted_one() -> None:
     lid = drawn_lid("grid")
     first = photo_of(draw_lid(lid, look_alikes=True, seed=1))
     begun = register(first, lid)
-    known = learn_view(first.rgb, begun, lid)
+    known = learn_view(first.pyramid, begun, lid)
     shifted = replace(begun, homography=begun.homography @ np.array([[1, 0, 62.0], [0, 1, 0], [0, 0, 1]]))
     beside = Comparison(Pyramid(first.rgb), known, lid)
     for level in LEVELS:
@@ -161,7 +161,7 @@ def test_agreement_tells_a_right_registration_from_a_shifted_one() -> None:
 def test_a_view_survives_its_file(tmp_path: Path) -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, seed=1))
-    known = learn_view(first.rgb, register(first, lid), lid)
+    known = learn_view(first.pyramid, register(first, lid), lid)
     save_view(known, tmp_path / "view.npz")
     back = load_view(tmp_path / "view.npz")
     assert (back.rgb == known.rgb).all()
@@ -176,7 +176,7 @@ def test_a_view_survives_its_file(tmp_path: Path) -> None:
 def test_without_a_book_a1_is_named_by_the_photo_itself() -> None:
     lid = drawn_lid("grid", tags=True)
     first = photo_of(draw_lid(lid, roll_deg=3, seed=1))
-    known = learn_view(first.rgb, register(first, lid), lid)
+    known = learn_view(first.pyramid, register(first, lid), lid)
     turned = photo_of(draw_lid(lid, roll_deg=183, seed=2))
     for keep_labels, a1_first in ((True, False), (False, True)):
         found = register(turned, lid, known=known, keep_labels=keep_labels)

@@ -13,7 +13,7 @@ import pytest
 from sprout.cli import main
 from sprout.errors import UsageError
 from sprout.lid import Tags
-from sprout.registration.pyramid import Pyramid
+from sprout.pyramid import Pyramid
 from sprout.registration.tags import find_tags
 from sprout.report.tagsheet import PATCHES, write_tag_sheet
 

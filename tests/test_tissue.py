@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from PIL import Image
 
 from sprout.photo import Photo, Quality, read_photo
 from sprout.pixels import PX_PER_MM, geometry, look, planes, surroundings, window
+from sprout.pyramid import Pyramid
 from sprout.registration import register
 from sprout.tissue import ALGAE, DRY, GREEN, OTHER, YELLOW, Tissue, classify
 
@@ -93,7 +95,7 @@ def test_a_leaf_that_reaches_no_site_is_not_the_lids() -> None:
     stray = drawing.rgb.copy()
     stray[:160, :240] = (84, 142, 52)
     photo = photo_of(drawing)
-    classes = classify(Photo(**{**vars(photo), "rgb": stray}), drawing.registration, drawing.lid).classes
+    classes = classify(replace(photo, rgb=stray), drawing.registration, drawing.lid).classes
     assert not classes[:200, :300].any()
 
 
@@ -106,7 +108,7 @@ def test_the_same_lid_under_a_cast_reads_the_same() -> None:
 
 def test_the_window_keeps_to_the_lid() -> None:
     drawing = draw_lid(drawn_lid(), fill=0.35, table="stone")
-    left, top, right, bottom = window(drawing.rgb, drawing.registration, drawing.lid, None)
+    left, top, right, bottom = window(Pyramid(drawing.rgb), drawing.registration, drawing.lid, None)
     assert (right - left) * (bottom - top) < 0.5 * drawing.rgb.shape[0] * drawing.rgb.shape[1]
     for u, v in drawing.sites_px:
         assert left < u < right
@@ -115,19 +117,21 @@ def test_the_window_keeps_to_the_lid() -> None:
 
 def test_only_where_something_grows_is_looked_at_closely() -> None:
     drawing = draw_lid(drawn_lid(), sprouts={"A1": Stand(2, leaf_mm=8), "C3": Stand(1, leaf_mm=8)}, fill=0.5)
-    seen = look(drawing.rgb, drawing.registration, drawing.lid, None)
+    seen = look(Pyramid(drawing.rgb), drawing.registration, drawing.lid, None)
     counted = np.zeros(drawing.tissue.shape, int)
     for evidence in seen:
         counted[evidence.window] += 1
     assert counted.max() == 1
     assert counted[is_plant(drawing.tissue)].all()
     assert counted.mean() < 0.2
-    assert not look(np.full_like(drawing.rgb, 200), drawing.registration, drawing.lid, None)
+    assert not look(Pyramid(np.full_like(drawing.rgb, 200)), drawing.registration, drawing.lid, None)
 
 
 def test_the_networks_input_is_in_whole_blocks_and_in_range() -> None:
     drawing = draw_lid(drawn_lid())
-    given, (h, w) = planes(drawing.rgb, surroundings(drawing.registration, drawing.lid, None), (0, 0, 2016, 1512), 0.3)
+    given, (h, w) = planes(
+        Pyramid(drawing.rgb), surroundings(drawing.registration, drawing.lid, None), (0, 0, 2016, 1512), 0.3
+    )
     assert (h, w) == (454, 605)
     assert given.shape == (5, 464, 608)
     assert given.dtype == np.float32

@@ -10,7 +10,9 @@ import hashlib
 import math
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +23,9 @@ from sprout.photo.opening import check_file, decoding, open_picture, read_bytes,
 from sprout.photo.pixels import draft, flat_and_small, shrunk, srgb
 from sprout.photo.quality import Quality, judge
 from sprout.settings import Settings
+
+if TYPE_CHECKING:
+    from sprout.pyramid import Pyramid
 
 __all__ = ["Photo", "PhotoHeader", "Quality", "check_file", "judge", "photo_header", "read_photo", "refuse_unfit"]
 
@@ -72,6 +77,13 @@ class Photo:
     scale: float
     quality: Quality
 
+    @cached_property
+    def pyramid(self) -> Pyramid:
+        """The picture at working size and its halves, each made once for all stages."""
+        from sprout.pyramid import Pyramid
+
+        return Pyramid(self.rgb)
+
     def to_full(self, working: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Working pixels (n, 2) to upright pixels of the full-size photo; pixel centres are whole numbers in both."""
         return (working + 0.5) / self.scale - 0.5
@@ -91,6 +103,8 @@ def read_photo(path: Path | str, *, settings: Settings | None = None, judged: bo
     PhotoUnfit
         If no reading is possible because the photo is blurred, almost black or burnt out (only when ``judged``).
     """
+    from sprout.pyramid import Pyramid
+
     settings = settings or Settings()
     path = Path(path)
     data = read_bytes(path, settings)
@@ -107,7 +121,9 @@ def read_photo(path: Path | str, *, settings: Settings | None = None, judged: bo
         image, scale = shrunk(image, full, drafted * fraction, settings.working_px)
         rgb = upright(np.asarray(srgb(image, profile)), tags)
     width, height = full[::-1] if orientation(tags) >= 5 else full
-    photo = Photo(path, hashlib.sha256(data).hexdigest(), taken_at(tags), width, height, rgb, scale, judge(rgb))
+    picture = Pyramid(rgb)
+    photo = Photo(path, hashlib.sha256(data).hexdigest(), taken_at(tags), width, height, rgb, scale, judge(picture))
+    vars(photo)["pyramid"] = picture
     if judged:
         refuse_unfit(photo)
     return photo

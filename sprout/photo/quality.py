@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from sprout.pyramid import Pyramid
 
 # four stops below the white of a lid as phones expose it
 NEARLY_BLACK = 56
@@ -30,15 +34,16 @@ class Quality:
     burnt_pct: float
 
 
-def judge(rgb: npt.NDArray[np.uint8]) -> Quality:
-    """Blur and exposure of an (h, w, 3) sRGB picture, from a copy of at most 672 px."""
+def judge(picture: Pyramid) -> Quality:
+    """Blur and exposure of an sRGB picture, from a copy of at most 672 px."""
     import cv2
 
-    from sprout.light import burnt, smaller
+    from sprout.light import burnt
+    from sprout.pyramid import smaller
 
-    h, w = rgb.shape[:2]
+    h, w = picture.size_px
     shrink = min(1.0, 672 / max(h, w))
-    small = smaller(rgb, (max(1, round(w * shrink)), max(1, round(h * shrink))))
+    small = picture.sized((max(1, round(w * shrink)), max(1, round(h * shrink))))
     # averaged over blocks, so that the noise of a dark photo does not pass for light
     light = smaller(small, (max(1, small.shape[1] // 4), max(1, small.shape[0] // 4)))
     dark = light.max(axis=2) < NEARLY_BLACK

@@ -17,10 +17,10 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
+from sprout.pyramid import Pyramid, spacing_px
 from sprout.registration.camera import Belief, Pose, slopes_px
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import Circles, leafy
-from sprout.registration.pyramid import Pyramid, spacing_px
 
 Grey = npt.NDArray[np.float32]
 

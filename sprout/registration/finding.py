@@ -13,13 +13,13 @@ from scipy.spatial import cKDTree
 from sprout.errors import NotRegistered, SidesUnsure
 from sprout.lid import Lid, symmetries
 from sprout.photo import Photo
+from sprout.pyramid import Pyramid
 from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import SEARCH_PX, Circles, Rims, find_circles, leafy, see_rims
 from sprout.registration.lattice import PLENTY, grow, place
 from sprout.registration.naming import prefer, prefer_by_plants
-from sprout.registration.pyramid import Pyramid
 from sprout.registration.tags import find_tags
 
 CORNER_PX = 0.7
@@ -176,18 +176,18 @@ def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None, other
     best: int = 0
     lead = np.full(len(maps), np.nan)
     for k in range(1, len(maps)):
-        value = prefer(photo.rgb, maps[best], maps[k], known, lid)
+        value = prefer(photo.pyramid, maps[best], maps[k], known, lid)
         if value < 0:
             best, lead = k, np.where(np.arange(len(maps)) == best, -value, np.nan)
         else:
             lead[k] = value
     for k in np.flatnonzero(np.isnan(lead)).tolist():
-        lead[k] = prefer(photo.rgb, maps[best], maps[k], known, lid) if k != best else np.inf
+        lead[k] = prefer(photo.pyramid, maps[best], maps[k], known, lid) if k != best else np.inf
     if lead.min() >= LEAST_PREFERENCE:
         return ways[best]
     for k, way in enumerate(maps):
         rest = [other for j, other in enumerate(maps) if j != k]
-        if all(prefer_by_plants(photo.rgb, way, other, others, lid) > LEAST_BY_PLANTS for other in rest):
+        if all(prefer_by_plants(photo.pyramid, way, other, others, lid) > LEAST_BY_PLANTS for other in rest):
             return ways[k]
     raise SidesUnsure(
         photo.path,
@@ -373,7 +373,7 @@ def register(
     NotRegistered
         If the lid is not found, or not surely enough; ``SidesUnsure`` if only the labels are in doubt.
     """
-    picture = Pyramid(photo.rgb)
+    picture = photo.pyramid
     tags_px = find_tags(picture, lid.tags) if lid.tags else {}
     candidate: _Candidate | None = None
     by_tags = _from_tags(tags_px, known, lid, picture.size_px) if known is not None and len(tags_px) else None

@@ -15,8 +15,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from sprout.pyramid import Pyramid
 from sprout.registration.geometry import Array, Registration
-from sprout.registration.pyramid import Pyramid
 
 Grey = npt.NDArray[np.float32]
 

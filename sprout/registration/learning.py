@@ -21,11 +21,11 @@ from scipy.spatial import cKDTree
 from sprout.errors import LidError, NotRegistered, UsageError
 from sprout.lid import HOLE_MM, Lid, make_lid
 from sprout.photo import Photo
+from sprout.pyramid import Pyramid
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array
 from sprout.registration.holes import Circles, find_circles, see_rims
 from sprout.registration.lattice import first_poses, grow, place
-from sprout.registration.pyramid import Pyramid
 
 RULER_MM = 0.5
 """Standard error of a length read off a ruler from centre to centre (common practice)."""
@@ -169,7 +169,7 @@ def learn_lid(
     """
     layout = _Layout(pattern, rows, columns, ring_sites, centre_site)
     _check(layout, length_mm, between)
-    picture = Pyramid(photo.rgb)
+    picture = photo.pyramid
     circles = find_circles(picture)
     refusal = NotRegistered(
         photo.path, "no such lid was found", "check rows and columns; photograph the empty lid from straight above"

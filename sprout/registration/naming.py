@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
+from sprout.pyramid import Pyramid
 from sprout.registration.alignment import Grey, even_light, log_light
 from sprout.registration.geometry import LidView, Registration
 from sprout.registration.holes import leafy
@@ -35,7 +36,7 @@ _CROWN_MM, _BLADE_MM, _SHADE_MM = 2.7, 1.3, 9.0
 plant's."""
 
 
-def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, known: LidView, lid: Lid) -> float:
+def prefer(photo: Pyramid, first: Registration, second: Registration, known: LidView, lid: Lid) -> float:
     """Which of two ways round a photo shows the lid: positive for the first, negative for the second, -2 to 2.
 
     Two measures must say the same, each look laid on the photo as well as it goes: the correlation of what is seen with
@@ -44,7 +45,7 @@ def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration
     """
     per_mm = known.px_per_mm
     h, w = known.rgb.shape[:2]
-    now, inside = straighten(rgb, first, origin_mm=known.origin_mm, size=(h, w), px_per_mm=per_mm)
+    now, inside = straighten(photo, first, origin_mm=known.origin_mm, size=(h, w), px_per_mm=per_mm)
     turn, _ = cv2.estimateAffinePartial2D(lid.sites_mm, first.to_mm(second.to_px(lid.sites_mm)))
     origin = np.array(known.origin_mm)
     matrix = np.column_stack([turn[:, :2], (turn[:, :2] @ origin + turn[:, 2] - origin) * per_mm])
@@ -88,7 +89,7 @@ def prefer(rgb: npt.NDArray[np.uint8], first: Registration, second: Registration
 
 
 def prefer_by_plants(
-    rgb: npt.NDArray[np.uint8], first: Registration, second: Registration, others: Sequence[LidView], lid: Lid
+    photo: Pyramid, first: Registration, second: Registration, others: Sequence[LidView], lid: Lid
 ) -> float:
     """Which of two ways round the plants of other days speak for: positive for the first, -2 to 2.
 
@@ -101,7 +102,7 @@ def prefer_by_plants(
     w, h = np.ceil((high - low) * _PLANTS_PX_PER_MM).astype(int).tolist()
     origin = (float(low[0]), float(low[1]))
     looks = [
-        _plants(straighten(rgb, way, origin_mm=origin, size=(h, w), px_per_mm=_PLANTS_PX_PER_MM)[0])
+        _plants(straighten(photo, way, origin_mm=origin, size=(h, w), px_per_mm=_PLANTS_PX_PER_MM)[0])
         for way in (first, second)
     ]
     said = []

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 
 from sprout.lid import Tags
+from sprout.pyramid import Pyramid
 from sprout.registration.geometry import Array
-from sprout.registration.pyramid import Pyramid
 
 _WINDOW_PX = 4
 """Half the side of the square in which a corner is looked for."""

@@ -12,8 +12,8 @@ import numpy.typing as npt
 from sprout.errors import BookError
 from sprout.files import atomic
 from sprout.lid import Lid
+from sprout.pyramid import Pyramid
 from sprout.registration.geometry import Array, LidView, Registration
-from sprout.registration.pyramid import Pyramid
 
 MARGIN = 1.1
 """Room round the outer sites that a view shows, in mean distances between sites."""
@@ -35,7 +35,7 @@ def _map(
 
 
 def straighten(
-    rgb: npt.NDArray[np.uint8],
+    picture: Pyramid,
     registration: Registration,
     *,
     origin_mm: tuple[float, float],
@@ -43,7 +43,7 @@ def straighten(
     px_per_mm: float,
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
     """The lid's plane seen squarely: (h, w, 3) uint8 and (h, w) bool, where it lies inside the photo."""
-    return _sampled(Pyramid(rgb), _map(registration, origin_mm, size, px_per_mm))
+    return _sampled(picture, _map(registration, origin_mm, size, px_per_mm))
 
 
 def _sampled(picture: Pyramid, at: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
@@ -53,7 +53,7 @@ def _sampled(picture: Pyramid, at: npt.NDArray[np.float32]) -> tuple[npt.NDArray
 
 
 def learn_view(
-    rgb: npt.NDArray[np.uint8],
+    picture: Pyramid,
     registration: Registration,
     lid: Lid,
     *,
@@ -72,7 +72,7 @@ def learn_view(
     w, h = np.ceil((high - low) * px_per_mm).astype(int)
     origin = (float(low[0]), float(low[1]))
     at = _map(registration, origin, (int(h), int(w)), px_per_mm)
-    view, shown = _sampled(Pyramid(rgb), at)
+    view, shown = _sampled(picture, at)
     if plants is not None:
         shown &= cv2.remap(plants.view(np.uint8), at, None, cv2.INTER_NEAREST) == 0
     tags = {k: registration.to_mm(c) for k, c in registration.tags_px.items()}

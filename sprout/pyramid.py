@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +43,23 @@ class Pyramid:
             self._levels.append(np.asarray(half, np.uint8))
         return self._levels[level]
 
+    def sized(self, size: tuple[int, int]) -> npt.NDArray[np.uint8]:
+        """The picture at a smaller (width, height): halved, and interpolated from there.
+
+        Within the halves every pixel counts as much as in a mean over areas, which takes several times as long.
+        """
+        level = 0
+        while all(2 * side <= have for side, have in zip(size, self.halved(level).shape[1::-1], strict=True)):
+            level += 1
+        return np.asarray(cv2.resize(self.halved(level), size, interpolation=cv2.INTER_LINEAR), np.uint8)
+
+    def recoloured(self, change: Callable[[npt.NDArray[np.uint8]], npt.NDArray[np.uint8]]) -> Pyramid:
+        """The picture after a change of every pixel by itself, and its halves as far as they are made."""
+        whole, *halves = (change(level) for level in self._levels)
+        changed = Pyramid(whole)
+        changed._levels += halves
+        return changed
+
     def shrunk(self, long_px: int) -> tuple[npt.NDArray[np.uint8], float]:
         """The picture with a long side of at most ``long_px``, and its pixels per pixel of the whole."""
         shrink = min(1.0, long_px / max(self.size_px))
@@ -67,3 +86,8 @@ class Pyramid:
         """Where places (..., 2) of the halved picture lie in the whole one."""
         ratio = np.array(self.halved(level).shape[1::-1]) / self.size_px[::-1]
         return np.asarray((px + 0.5) / ratio - 0.5, float)
+
+
+def smaller(picture: npt.NDArray[np.uint8], size: tuple[int, int]) -> npt.NDArray[np.uint8]:
+    """A picture at a smaller (width, height), see :meth:`Pyramid.sized`."""
+    return Pyramid(picture).sized(size)
