@@ -86,14 +86,21 @@ class Registration:
 
     def mm2_per_px(self, px: Array) -> Array:
         """Area on the lid's plane of one working pixel at each of (n, 2) places, in mm2."""
-        px = np.atleast_2d(np.asarray(px, float))
-        dx = self.to_mm(px + [0.5, 0]) - self.to_mm(px - [0.5, 0])
-        dy = self.to_mm(px + [0, 0.5]) - self.to_mm(px - [0, 0.5])
-        return np.asarray(np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0]))
+        return np.asarray(1 / self.px_per_mm(self.to_mm(px)) ** 2)
 
     def px_per_mm(self, mm: Array) -> Array:
-        """Local scale at each of (n, 2) places on the lid, in working pixels per mm."""
-        return np.asarray(1 / np.sqrt(self.mm2_per_px(self.to_px(mm))))
+        """Local scale at each of (n, 2) places on the lid, in working pixels per mm: the root of what an area grows by.
+
+        The homography makes areas grow by its determinant over the cube of the third coordinate; the distortion, by
+        the product of its stretch across and along the radius.
+        """
+        mm = np.atleast_2d(np.asarray(mm, float))
+        p = mm @ self.homography[:, :2].T + self.homography[:, 2]
+        c, unit = self._centre
+        d = p[:, :2] / p[:, 2:] - c
+        bend = self.k1 / unit**2 * (d * d).sum(1)
+        growth = np.linalg.det(self.homography) / p[:, 2] ** 3 * (1 + bend) * (1 + 3 * bend)
+        return np.asarray(np.sqrt(np.abs(growth)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,16 +7,19 @@ circles found there improve the pose. The whole pattern decides, never a single 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from sprout.lid import Lid
-from sprout.registration.camera import Belief, Fit, Pose, fit_pose
+from sprout.registration.camera import Belief, Fit, Pose, fit_numbers, see
 from sprout.registration.geometry import Array
 from sprout.registration.holes import RIM, Circles
+
+Indices = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +37,7 @@ class Placement:
     """
 
     fit: Fit
-    circle: np.ndarray[tuple[int], np.dtype[np.int64]]
+    circle: Indices
     score: float
 
 
@@ -43,11 +46,19 @@ WELL_SEEN = 0.45
 """A lid of :data:`PLENTY` sites or more lies where all of them hold circles that reach this score per site."""
 
 
+_ROUNDS = 8
+
+
+def _distances_mm(lid: Lid) -> Array:
+    """(n, n) distances of the sites from each other, infinite from themselves."""
+    distance = np.linalg.norm(lid.sites_mm[None] - lid.sites_mm[:, None], axis=2)
+    np.fill_diagonal(distance, np.inf)
+    return np.asarray(distance)
+
+
 def _near_pairs(lid: Lid) -> list[tuple[int, int]]:
     """Ordered pairs of sites that are near neighbours: up to a third farther apart than neighbours usually are."""
-    delta = lid.sites_mm[None] - lid.sites_mm[:, None]
-    distance = np.linalg.norm(delta, axis=2)
-    np.fill_diagonal(distance, np.inf)
+    distance = _distances_mm(lid)
     reach = 1.3 * np.median(np.sort(distance, axis=1)[:, : min(4, len(distance) - 1)])
     return [(int(i), int(j)) for i, j in np.argwhere(distance <= reach)]
 
@@ -110,24 +121,26 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
     return kept
 
 
-def _match(
-    pose: Pose, circles: Circles, lid: Lid, tree: cKDTree, reach: float
-) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """The circle nearest to each predicted site if it is near and of the right size, else -1; no circle twice."""
-    reg = pose.rims
-    scale = reg.px_per_mm(lid.sites_mm)
-    distance, index = tree.query(reg.to_px(lid.sites_mm), k=min(3, len(circles.radii)))
-    distance, index = distance.reshape(len(scale), -1), index.reshape(len(scale), -1)
-    ratio = circles.radii[np.minimum(index, len(circles.radii) - 1)] / (scale * lid.hole_mm / 2)[:, None]
-    cost = np.where(
-        (ratio > RIM[0] - 0.1) & (ratio < RIM[1] + 0.1) & (distance < reach * scale[:, None]), distance, np.inf
-    )
-    best = cost.argmin(1)
-    taken = np.where(np.isfinite(cost.min(1)), index[np.arange(len(best)), best], -1)
-    for k in np.unique(taken[taken >= 0]):
-        rivals = np.flatnonzero(taken == k)
-        if len(rivals) > 1:
-            taken[rivals[cost[rivals, best[rivals]].argsort()[1:]]] = -1
+def _match(seen: Array, scale: Array, circles: Circles, lid: Lid, tree: cKDTree, reach_mm: float) -> Indices:
+    """The circle nearest to each predicted site if it is near and of the right size, else -1; no circle twice.
+
+    ``seen`` is where m poses show the sites, (m, n, 2), ``scale`` (m, n) their pixels per mm there; so are the indices.
+    """
+    m, n = scale.shape
+    distance, index = (of.reshape(m, n, -1) for of in tree.query(seen.reshape(-1, 2), k=min(3, len(circles.radii))))
+    ratio = circles.radii[np.minimum(index, len(circles.radii) - 1)] / (scale * lid.hole_mm / 2)[..., None]
+    fits = (ratio > RIM[0] - 0.1) & (ratio < RIM[1] + 0.1) & (distance < reach_mm * scale[..., None])
+    cost = np.where(fits, distance, np.inf)
+    best = cost.argmin(2)[..., None]
+    cost, index = (np.take_along_axis(of, best, 2)[..., 0] for of in (cost, index))
+    taken = np.full((m, n), -1)
+    # of the sites that want a circle the nearest has it
+    row, site = np.nonzero(np.isfinite(cost))
+    nearest = np.argsort(cost[row, site], kind="stable")
+    row, site = row[nearest], site[nearest]
+    _, first = np.unique(row * len(circles.radii) + index[row, site], return_index=True)
+    row, site = row[first], site[first]
+    taken[row, site] = index[row, site]
     return taken
 
 
@@ -138,31 +151,68 @@ def grow(
     tree: cKDTree,
     *,
     belief: Callable[[Pose], Belief | None] | None = None,
-) -> tuple[Fit, np.ndarray[tuple[int], np.dtype[np.int64]]] | None:
+) -> tuple[Fit, Indices] | None:
     """Match, fit, match again with the better pose, until the same circles come back.
 
     ``belief`` tells what else is known of a pose nearby.
     """
-    distance = np.linalg.norm(lid.sites_mm[None] - lid.sites_mm[:, None], axis=2)
-    np.fill_diagonal(distance, np.inf)
-    pitch = float(distance.min())
-    pose, before, fit = start, None, None
-    for round_ in range(8):
-        circle = _match(pose, circles, lid, tree, pitch * (0.28 if round_ < 4 else 0.16))
-        if before is not None and (circle == before).all():
+    return grow_all([start], circles, lid, tree, belief=belief)[0]
+
+
+def grow_all(
+    starts: Sequence[Pose],
+    circles: Circles,
+    lid: Lid,
+    tree: cKDTree,
+    *,
+    belief: Callable[[Pose], Belief | None] | None = None,
+) -> list[tuple[Fit, Indices] | None]:
+    """The same from several poses at once; a belief goes with a single one."""
+    m, n = len(starts), len(lid.sites_mm)
+    pitch = float(_distances_mm(lid).min())
+    raised = np.ones(n)
+    numbers = np.array([pose.numbers for pose in starts])
+    pivot, size = starts[0].pivot_mm, starts[0].size_px
+    circle = np.full((m, n), -1)
+    information = np.zeros((m, 9, 9))
+    # a faint circle under a leaf must not pull the pose off holes that are sure
+    firm = np.maximum(circles.support, 0.1) / (0.06 * circles.radii + 1)
+    moving = np.arange(m)
+    for round_ in range(_ROUNDS):
+        seen, slopes = see(numbers[moving], lid.sites_mm, raised, pivot, size)
+        (xx, yx), (xy, yy) = slopes[9:]
+        scale = np.sqrt(np.abs(xx * yy - xy * yx))
+        reach = pitch * (0.28 if round_ < 4 else 0.16)
+        found = _match(np.moveaxis(seen, 0, -1), scale, circles, lid, tree, reach)
+        enough = (found >= 0).sum(1) >= (2 if belief is None else 1)
+        circle[moving[~enough]] = -1
+        fresh = enough & (found != circle[moving]).any(1)
+        moving, found = moving[fresh], found[fresh]
+        if not len(moving):
             break
-        used = circle >= 0
-        if used.sum() < (2 if belief is None else 1):
-            return None
-        # a faint circle under a leaf must not pull the pose off holes that are sure
-        sigma = (0.06 * circles.radii[circle[used]] + 1) / np.maximum(circles.support[circle[used]], 0.1)
-        known = None if belief is None else belief(pose)
-        fit = fit_pose(pose, lid.sites_mm[used], circles.centres[circle[used]], sigma, belief=known)
-        pose, before = fit.pose, circle
-    return (fit, circle) if fit is not None else None
+        circle[moving] = found
+        known = None if belief is None else belief(Pose(numbers[0], pivot, size))
+        numbers[moving], information[moving] = fit_numbers(
+            numbers[moving],
+            lid.sites_mm,
+            circles.centres[found],
+            np.where(found >= 0, firm[found], 0.0),
+            raised,
+            pivot,
+            size,
+            belief=known,
+        )
+    grown: list[tuple[Fit, Indices] | None] = []
+    for k in range(m):
+        used = circle[k] >= 0
+        pose = Pose(numbers[k], pivot, size)
+        at = circles.centres[circle[k, used]]
+        fit = Fit.of(pose, information[k], lid.sites_mm[used], at, raised[used])
+        grown.append((fit, circle[k]) if used.any() else None)
+    return grown
 
 
-def _score(fit: Fit, circle: np.ndarray[tuple[int], np.dtype[np.int64]], circles: Circles, lid: Lid) -> float:
+def _score(fit: Fit, circle: Indices, circles: Circles, lid: Lid) -> float:
     """Support of the circles used, weighed by how well place and size agree, less strong circles left over nearby."""
     reg = fit.pose.rims
     used = circle >= 0
@@ -202,27 +252,32 @@ def place(
         return []
     tree = cKDTree(circles.centres)
     pivot = lid.sites_mm.mean(0)
-    placements: list[Placement] = []
-    places: list[Array] = []
+    starts = []
     for _, (a, b) in first_poses(circles, lid, px_per_mm=px_per_mm, most=most):
         centre = a * complex(*pivot) + b
-        start = Pose.facing(
-            roll=float(np.angle(a)),
-            centre_px=np.array([centre.real, centre.imag]),
-            px_per_mm=float(np.abs(a)),
-            pivot_mm=pivot,
-            size_px=size_px,
+        starts.append(
+            Pose.facing(
+                roll=float(np.angle(a)),
+                centre_px=np.array([centre.real, centre.imag]),
+                px_per_mm=float(np.abs(a)),
+                pivot_mm=pivot,
+                size_px=size_px,
+            )
         )
-        grown = grow(start, circles, lid, tree)
-        if grown is None:
-            continue
-        fit, circle = grown
-        where = fit.pose.rims.to_px(lid.sites_mm)
-        if any(_same_place(where, other) for other in places):
-            continue
-        places.append(where)
-        placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
-        # a circle in every hole: any other place leaves some without
-        if len(circle) >= PLENTY and (circle >= 0).all() and placements[-1].score > WELL_SEEN * len(circle):
-            break
+    placements: list[Placement] = []
+    places: list[Array] = []
+    # the first is mostly right
+    for some in (starts[:1], starts[1:]):
+        for grown in grow_all(some, circles, lid, tree) if some else []:
+            if grown is None:
+                continue
+            fit, circle = grown
+            where = fit.pose.rims.to_px(lid.sites_mm)
+            if any(_same_place(where, other) for other in places):
+                continue
+            places.append(where)
+            placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
+            # a circle in every hole: any other place leaves some without
+            if len(circle) >= PLENTY and (circle >= 0).all() and placements[-1].score > WELL_SEEN * len(circle):
+                return sorted(placements, key=lambda p: -p.score)
     return sorted(placements, key=lambda p: -p.score)
