@@ -7,14 +7,14 @@ circles found there improve the pose. The whole pattern decides, never a single 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from sprout.lid import Lid
+from sprout.lid import Lid, symmetries
 from sprout.registration.camera import Belief, Fit, Pose, fit_numbers, see
 from sprout.registration.geometry import Array
 from sprout.registration.holes import RIM, Circles
@@ -46,7 +46,8 @@ WELL_SEEN = 0.45
 """A lid of :data:`PLENTY` sites or more lies where all of them hold circles that reach this score per site."""
 
 
-_ROUNDS = 8
+_ROUNDS, _WIDE = 8, 4
+"""How often circles are matched at most, and how often from farther away."""
 
 
 def _distances_mm(lid: Lid) -> Array:
@@ -67,8 +68,10 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
     """Similarities (angle, scale, shift) as complex pairs that put most sites on circles of the right size.
 
     ``px_per_mm`` narrows the scale where it is known (from tags).
-    Returns (score, [a, b]) with pixel = a * mm + b in the complex plane.
+    Returns (score, [a, b]) with pixel = a * mm + b in the complex plane. Turns of the lid onto itself are one of
+    ``most`` each, but only one of a set is returned.
     """
+    turns = len(symmetries(lid))
     n = min(len(circles.radii), 70)
     z = circles.centres[:n] @ np.array([1, 1j])
     sites = lid.sites_mm @ np.array([1, 1j])
@@ -83,7 +86,7 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
         a = (z[second] - z[first]) / step
         scale = np.abs(a)
         mean_radius = np.sqrt(radius[first] * radius[second]) / (scale * lid.hole_mm / 2)
-        good = (mean_radius > RIM[0]) & (mean_radius < RIM[1])
+        good = (mean_radius > RIM[0]) & (mean_radius < RIM[1]) & (np.abs(np.angle(a)) <= np.pi / turns + 1e-9)
         if px_per_mm is not None:
             good &= np.abs(np.log(scale / px_per_mm)) < 0.2
         start = np.array([i for i, _ in pairs])
@@ -116,7 +119,7 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
             continue
         seen.append(where)
         kept.append((float(scores[k]), np.array([a[k], b[k]])))
-        if len(kept) == most:
+        if len(kept) * turns >= most:
             break
     return kept
 
@@ -156,33 +159,31 @@ def grow(
 
     ``belief`` tells what else is known of a pose nearby.
     """
-    return grow_all([start], circles, lid, tree, belief=belief)[0]
+    return next(_grown([start], circles, lid, tree, belief), None)
 
 
-def grow_all(
+def _grown(
     starts: Sequence[Pose],
     circles: Circles,
     lid: Lid,
     tree: cKDTree,
-    *,
     belief: Callable[[Pose], Belief | None] | None = None,
-) -> list[tuple[Fit, Indices] | None]:
-    """The same from several poses at once; a belief goes with a single one."""
-    m, n = len(starts), len(lid.sites_mm)
+) -> Iterator[tuple[Fit, Indices]]:
+    """The same from several poses side by side, or from one with a belief; those that come to nothing are left out."""
     pitch = float(_distances_mm(lid).min())
-    raised = np.ones(n)
+    raised = np.ones(len(lid.sites_mm))
     numbers = np.array([pose.numbers for pose in starts])
     pivot, size = starts[0].pivot_mm, starts[0].size_px
-    circle = np.full((m, n), -1)
-    information = np.zeros((m, 9, 9))
+    circle = np.full((len(starts), len(raised)), -1)
+    information = np.zeros((len(starts), 9, 9))
     # a faint circle under a leaf must not pull the pose off holes that are sure
     firm = np.maximum(circles.support, 0.1) / (0.06 * circles.radii + 1)
-    moving = np.arange(m)
+    moving = np.arange(len(starts))
     for round_ in range(_ROUNDS):
         seen, slopes = see(numbers[moving], lid.sites_mm, raised, pivot, size)
         (xx, yx), (xy, yy) = slopes[9:]
         scale = np.sqrt(np.abs(xx * yy - xy * yx))
-        reach = pitch * (0.28 if round_ < 4 else 0.16)
+        reach = pitch * (0.28 if round_ < _WIDE else 0.16)
         found = _match(np.moveaxis(seen, 0, -1), scale, circles, lid, tree, reach)
         enough = (found >= 0).sum(1) >= (2 if belief is None else 1)
         circle[moving[~enough]] = -1
@@ -191,7 +192,6 @@ def grow_all(
         if not len(moving):
             break
         circle[moving] = found
-        known = None if belief is None else belief(Pose(numbers[0], pivot, size))
         numbers[moving], information[moving] = fit_numbers(
             numbers[moving],
             lid.sites_mm,
@@ -200,16 +200,12 @@ def grow_all(
             raised,
             pivot,
             size,
-            belief=known,
+            belief=None if belief is None else belief(Pose(numbers[0], pivot, size)),
         )
-    grown: list[tuple[Fit, Indices] | None] = []
-    for k in range(m):
+    for k in np.flatnonzero((circle >= 0).any(1)):
         used = circle[k] >= 0
-        pose = Pose(numbers[k], pivot, size)
         at = circles.centres[circle[k, used]]
-        fit = Fit.of(pose, information[k], lid.sites_mm[used], at, raised[used])
-        grown.append((fit, circle[k]) if used.any() else None)
-    return grown
+        yield Fit.of(Pose(numbers[k], pivot, size), information[k], lid.sites_mm[used], at, raised[used]), circle[k]
 
 
 def _score(fit: Fit, circle: Indices, circles: Circles, lid: Lid) -> float:
@@ -222,8 +218,9 @@ def _score(fit: Fit, circle: Indices, circles: Circles, lid: Lid) -> float:
     typical = np.median(ratio)
     agreement = np.exp(-0.5 * (off / (0.06 * lid.hole_mm)) ** 2) * np.exp(-0.5 * (np.log(ratio / typical) / 0.2) ** 2)
     score = float((circles.support[circle[used]] * agreement).sum())
-    left = np.setdiff1d(np.arange(len(circles.radii)), circle[used])
-    if len(left) and used.any():
+    left = np.ones(len(circles.radii), bool)
+    left[circle[used]] = False
+    if left.any() and used.any():
         at = reg.to_mm(circles.centres[left])
         like = np.abs(np.log(circles.radii[left] / scale.mean() / (lid.hole_mm / 2) / typical)) < 0.15
         strong = circles.support[left] > 0.8 * np.median(circles.support[circle[used]])
@@ -234,11 +231,13 @@ def _score(fit: Fit, circle: Indices, circles: Circles, lid: Lid) -> float:
     return score
 
 
-def _same_place(a: Array, b: Array) -> bool:
-    """Whether two placements cover the same places, whichever site is where."""
-    distance = np.linalg.norm(a[:, None] - b[None], axis=2)
-    apart = np.linalg.norm(a[:, None] - a[None], axis=2)
-    return bool(distance.min(1).max() < 0.3 * np.median(np.sort(apart, axis=1)[:, 1]))
+def _same_place(place: Array, others: Sequence[Array]) -> bool:
+    """Whether a placement covers the same places as one of the others, whichever site is where."""
+    if not others:
+        return False
+    apart = np.linalg.norm(place[:, None] - place[None], axis=2)
+    distance = np.linalg.norm(place[:, None] - np.array(others)[:, None], axis=3)
+    return bool(distance.min(2).max(1).min() < 0.3 * np.median(np.sort(apart, axis=1)[:, 1]))
 
 
 def place(
@@ -268,12 +267,9 @@ def place(
     places: list[Array] = []
     # the first is mostly right
     for some in (starts[:1], starts[1:]):
-        for grown in grow_all(some, circles, lid, tree) if some else []:
-            if grown is None:
-                continue
-            fit, circle = grown
+        for fit, circle in _grown(some, circles, lid, tree) if some else ():
             where = fit.pose.rims.to_px(lid.sites_mm)
-            if any(_same_place(where, other) for other in places):
+            if _same_place(where, places):
                 continue
             places.append(where)
             placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
