@@ -200,9 +200,7 @@ class Fit:
         return np.asarray(np.sqrt(np.maximum(variance, 0)) / np.exp(self.pose.numbers[5]))
 
 
-def _least(
-    residuals: Callable[[Array], tuple[Array, Array]], x: Array, most_steps: int = _MOST_STEPS
-) -> tuple[Array, Array]:
+def _least(residuals: Callable[[Array], tuple[Array, Array]], x: Array) -> tuple[Array, Array]:
     """The numbers at which residuals are least, robustly, of m problems at once, and the information on them there.
 
     Damped Gauss-Newton steps (Levenberg 1944, Q. Appl. Math. 2:164-168) on the smooth approximation of absolute values
@@ -215,7 +213,7 @@ def _least(
     damping, best = np.full((m, 1, 1), 1e-4), np.full(m, np.inf)
     gradient, curvature, information = np.zeros((m, p, 1)), np.zeros((m, p, p)), np.zeros((m, p, p))
     trial = x
-    for _ in range(most_steps):
+    for _ in range(_MOST_STEPS):
         off, slopes = residuals(trial)
         soft = np.sqrt(1 + (off / _OUTLYING) ** 2)
         cost = soft.sum(1) - soft.shape[1]
@@ -247,7 +245,6 @@ def fit_numbers(
     *,
     squares: Sequence[tuple[Array, float, float]] = (),
     belief: Belief | None = None,
-    most_steps: int = _MOST_STEPS,
 ) -> tuple[Array, Array]:
     """Fit m poses to points on the lid at once, robustly.
 
@@ -311,7 +308,7 @@ def fit_numbers(
             all_ways.append((np.eye(len(unit), 9) @ belief.root.T)[None])
         return np.concatenate(parts, axis=1), np.concatenate(all_ways, axis=2) * unit[:, None]
 
-    x, information = _least(residuals, x0 / unit, most_steps)
+    x, information = _least(residuals, x0 / unit)
     return (x * unit)[:, :9], information
 
 
