@@ -23,7 +23,7 @@ from sprout.registration import (
     straighten,
 )
 from sprout.registration.alignment import LEVELS, Comparison
-from sprout.registration.camera import RISE_MM, Pose, fit_pose
+from sprout.registration.camera import RISE_MM, UNIT, Pose, fit_numbers, fit_pose, see
 from sprout.registration.holes import Circles
 from sprout.registration.lattice import place
 
@@ -77,6 +77,57 @@ def test_pose_is_recovered_from_noisy_points() -> None:
     off = np.linalg.norm(fit.pose.rims.to_px(mm) - true.rims.to_px(mm), axis=1) / 3.5
     assert off.max() < 0.4
     assert 0.2 < off.max() / fit.error_mm(mm).max() < 3
+
+
+def test_what_a_pose_shows_changes_by_the_slopes_given() -> None:
+    numbers = np.array(
+        [[0.1, -0.2, 0.7, 30, -50, 1.2, 0.1, -0.04, 2.0], [-0.3, 0.05, 2.7, -130, -50, 1.0, -0.1, 0.02, 1.0]]
+    )
+    mm = np.random.default_rng(4).uniform(0, 300, (6, 2))
+    raised = np.array([1.0, 0, 1, 1, 0, 1])
+    rest = (raised, np.array([150.0, 100.0]), (1512, 2016))
+    seen, slopes = see(numbers, mm, *rest)
+    for k, row in enumerate(numbers):
+        pose = Pose(row, *rest[1:])
+        assert np.allclose(seen[:, k].T[raised > 0], pose.rims.to_px(mm[raised > 0]))
+        assert np.allclose(seen[:, k].T[raised == 0], pose.registration().to_px(mm[raised == 0]))
+    for k, step in enumerate(1e-4 * np.diag(UNIT)):
+        change = see(numbers + step, mm, *rest)[0] - see(numbers - step, mm, *rest)[0]
+        assert np.allclose(change / (2 * step[k]), slopes[k], rtol=1e-4, atol=1e-3)
+    for k, step in enumerate(1e-3 * np.eye(2)):
+        change = see(numbers, mm + step, *rest)[0] - see(numbers, mm - step, *rest)[0]
+        assert np.allclose(change / 2e-3, slopes[9 + k], rtol=1e-5)
+
+
+def test_the_local_scale_is_what_an_area_grows_by() -> None:
+    reg = Registration(np.array([[3.9, 0.5, 200], [-0.5, 3.8, 500], [1e-5, 6e-5, 1]]), -0.05, (1512, 2016), 0, "")
+    mm = np.random.default_rng(0).uniform(0, 300, (20, 2))
+    x, y = ((reg.to_px(mm + d) - reg.to_px(mm - d)) / 2e-3 for d in np.eye(2) * 1e-3)
+    assert np.allclose(reg.px_per_mm(mm) ** 2, x[:, 0] * y[:, 1] - x[:, 1] * y[:, 0], rtol=1e-6)
+    assert np.allclose(reg.mm2_per_px(reg.to_px(mm)) * reg.px_per_mm(mm) ** 2, 1, rtol=1e-6)
+
+
+def test_poses_fitted_side_by_side_are_those_fitted_alone() -> None:
+    true = Pose(np.array([0.2, 0.1, -1.2, 30, 50, np.log(3.5), -0.05, -0.03, RISE_MM]), np.full(2, 100.0), (1512, 2016))
+    x, y = np.meshgrid(np.arange(5) * 50.0, np.arange(4) * 50.0)
+    mm = np.column_stack([x.ravel(), y.ravel()])
+    rng = np.random.default_rng(3)
+    px = true.rims.to_px(mm) + rng.normal(0, 0.5, (2, *mm.shape))
+    weight = np.array([np.ones(20), np.arange(20) % 3 > 0]) * 2.0
+    start = np.tile(true.numbers + [-0.2, -0.1, 0.1, 20, -15, 0.05, 0.05, 0.01, 0], (2, 1))
+    both, _ = fit_numbers(start, mm, px, weight, np.ones(20), true.pivot_mm, true.size_px)
+    for k in range(2):
+        used = weight[k] > 0
+        alone = fit_pose(replace(true, numbers=start[k]), mm[used], px[k, used], 0.5).pose
+        off = alone.rims.to_px(mm) - replace(true, numbers=both[k]).rims.to_px(mm)
+        assert np.abs(off).max() < 0.05
+
+
+def test_a_pose_that_cannot_be_fitted_is_unsure_and_no_crash() -> None:
+    start = Pose.facing(roll=0, centre_px=np.zeros(2), px_per_mm=3, pivot_mm=np.zeros(2), size_px=(1512, 2016))
+    fit = fit_pose(start, np.eye(2), np.full((2, 2), np.nan), 1.0)
+    assert (fit.pose.numbers == start.numbers).all()
+    assert fit.error_mm(np.eye(2)).min() > 100
 
 
 @pytest.mark.parametrize("pattern", ["grid", "staggered", "ring"])

@@ -279,6 +279,8 @@ def fit_numbers(
         raised = np.append(raised, np.zeros(4 * k))
     unit = np.concatenate([UNIT, np.tile([1.0, 1.0, 0.03], k)])
     seen_px = np.moveaxis(px, -1, 0)
+    known = np.diag(1 / SPREAD) if belief is None else np.column_stack([np.diag(1 / SPREAD), belief.root.T])
+    known = np.broadcast_to(np.eye(len(unit), 9) @ known, (m, len(unit), known.shape[1]))
 
     def residuals(x: Array) -> tuple[Array, Array]:
         x = x * unit
@@ -300,13 +302,11 @@ def fit_numbers(
             of = slice(n + 4 * q, n + 4 * q + 4)
             by_x, by_y = slopes[9:, :, 0, of]
             ways[0, 9 + 3 * q : 12 + 3 * q, :, of] = by_x, by_y, by_y * arm[0, q] - by_x * arm[1, q]
-        known, firm = x[:, :9] - MIDDLE, np.eye(len(unit), 9) / SPREAD
-        parts = [off.swapaxes(0, 1).reshape(m, -1), known / SPREAD]
-        all_ways = [ways.reshape(m, len(unit), -1), np.broadcast_to(firm, (m, *firm.shape))]
+        parts = [off.swapaxes(0, 1).reshape(m, -1), (x[:, :9] - MIDDLE) / SPREAD]
         if belief is not None:
             parts.append((x[:, :9] - belief.numbers) @ belief.root.T)
-            all_ways.append((np.eye(len(unit), 9) @ belief.root.T)[None])
-        return np.concatenate(parts, axis=1), np.concatenate(all_ways, axis=2) * unit[:, None]
+        all_ways = np.concatenate([ways.reshape(m, len(unit), -1), known], axis=2)
+        return np.concatenate(parts, axis=1), all_ways * unit[:, None]
 
     x, information = _least(residuals, x0 / unit)
     return (x * unit)[:, :9], information
