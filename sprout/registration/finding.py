@@ -38,9 +38,8 @@ LEAST_LEAD = 0.4
 DECISIVE = (0.92, 0.7)
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look. On a small
 picture a hole is overlooked more easily, and then a wrong way to lay the lid may have no rival."""
-NEAR = 0.03
-"""A pose that has moved no hole by more than this share of its diameter sees the same rims."""
-MOST_ROUNDS = 5
+STILL_PX = 0.5
+"""A pose that moves less from one look at the rims to the next is not looked at again."""
 LEAST_RIM = 0.4
 """Least share of a rim's circumference that must show."""
 SURE = (0.4, 0.7)
@@ -118,33 +117,27 @@ def _refine(
     corners_mm = np.concatenate([known.tags_mm[k] for k in anchored]) if known and anchored else np.empty((0, 2))
     corners_px = np.concatenate([tags_px[k] for k in anchored]) if anchored else np.empty((0, 2))
     limit: Array | float = 0.3 * lid.hole_mm
-    used, moved = np.zeros(len(lid.labels), bool), np.inf
     best: tuple[float, _Candidate] | None = None
-    for level in levels if beside is not None else (2,) * MOST_ROUNDS:
-        look = beside is not None or moved > NEAR * lid.hole_mm
-        if look:
-            rims, looked = see_rims(picture, pose.rims, lid.sites_mm, lid.hole_mm), pose
-            seen = pose.rims.to_px(lid.sites_mm + np.nan_to_num(rims.offset_mm))
-            spread = np.hypot(rims.spread, 0.2) * pose.rims.px_per_mm(lid.sites_mm)
-        off = np.linalg.norm(pose.rims.to_mm(seen) - lid.sites_mm, axis=1)
+    for level in levels if beside is not None else (2, 2, 2):
+        rims = see_rims(picture, pose.rims, lid.sites_mm, lid.hole_mm)
+        off = np.linalg.norm(np.nan_to_num(rims.offset_mm, nan=1e6), axis=1)
         # beside a view the surest rims come first, and others once the pose can tell which are true
-        before, used = used, (rims.support > (sure if level > 2 else LEAST_RIM)) & (off < limit)
-        if not look and (used == before).all():
-            break
+        used = (rims.support > (sure if level > 2 else LEAST_RIM)) & (off < limit)
         if used.sum() + 2 * len(anchored) < (3 if beside is None else 1):
             return None
+        seen = pose.rims.to_px(lid.sites_mm[used] + rims.offset_mm[used])
+        sigma = np.hypot(rims.spread[used], 0.2) / rims.support[used] * pose.rims.px_per_mm(lid.sites_mm[used])
         fit = fit_pose(
             pose,
             np.concatenate([lid.sites_mm[used], corners_mm]),
-            np.concatenate([seen[used], corners_px]),
-            np.concatenate([spread[used] / rims.support[used], np.full(len(corners_px), CORNER_PX)]),
+            np.concatenate([seen, corners_px]),
+            np.concatenate([sigma, np.full(len(corners_px), CORNER_PX)]),
             raised=np.arange(used.sum() + len(corners_mm)) < used.sum(),
             squares=loose,
             belief=None if beside is None else beside.belief(pose, level),
         )
+        moved = np.abs(fit.pose.rims.to_px(lid.sites_mm) - pose.rims.to_px(lid.sites_mm)).max()
         pose = fit.pose
-        # seen from nearly the same place the same rims would be seen
-        moved = float(np.linalg.norm(looked.rims.to_mm(pose.rims.to_px(lid.sites_mm)) - lid.sites_mm, axis=1).max())
         residual = fit.residual_mm[: used.sum()]
         if beside is not None:
             limit = np.maximum(0.06 * lid.hole_mm, 3 * fit.error_mm(lid.sites_mm))
@@ -157,6 +150,8 @@ def _refine(
         # by rims alone every round is better than the one before; a view may also pull away
         if best is None or alike >= best[0]:
             best = alike, _Candidate(fit, rims, held, fit.residual_mm[agrees], len(anchored), alike)
+        if beside is None and moved < STILL_PX:
+            break
     return best[1] if best else None
 
 
