@@ -18,7 +18,7 @@ from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import SEARCH_PX, Circles, Rims, find_circles, leafy, see_rims
-from sprout.registration.lattice import PLENTY, grow, place
+from sprout.registration.lattice import PLENTY, grow, place, same_place
 from sprout.registration.naming import prefer, prefer_by_plants
 from sprout.registration.tags import find_tags
 
@@ -237,7 +237,7 @@ def _misfits(photo: Photo, lid: Lid, candidate: _Candidate) -> float:
 def _laid(
     photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], circles: Circles, *, many: bool
 ) -> list[tuple[float, _Candidate]]:
-    """Ways to lay the lid over circles, refined, with their marks, best first; ``many`` are tried if few holes show."""
+    """Ways to lay the lid over circles, refined, with their marks; ``many`` are tried if few holes show."""
     scale = None
     if tags_px and lid.tags:
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
@@ -257,14 +257,29 @@ def _laid(
         # a rim round every hole: any other place leaves some without
         if len(lid.labels) >= PLENTY and candidate.used.all():
             break
-    return sorted(marked, key=lambda m: -m[0])
+    return marked
+
+
+def _rivals(marked: list[tuple[float, _Candidate]], lid: Lid) -> list[tuple[float, _Candidate]]:
+    """The best first, each at another place of the picture."""
+    kept: list[tuple[float, _Candidate]] = []
+    places: list[Array] = []
+    for mark, candidate in sorted(marked, key=lambda m: -m[0]):
+        where = candidate.fit.pose.rims.to_px(lid.sites_mm)
+        if not same_place(where, places):
+            places.append(where)
+            kept.append((mark, candidate))
+    return kept
 
 
 def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
     """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
+    marked: list[tuple[float, _Candidate]] = []
     for search_px, decisive in zip(SEARCH_PX, DECISIVE, strict=True):
         circles = find_circles(picture, search_px=search_px)
-        marked = _laid(photo, picture, lid, tags_px, circles, many=known is None and search_px == SEARCH_PX[-1])
+        # what was found on the smaller picture stays in the running
+        marked += _laid(photo, picture, lid, tags_px, circles, many=known is None and search_px == SEARCH_PX[-1])
+        marked = _rivals(marked, lid)
         lead = marked[0][0] - marked[1][0] if len(marked) > 1 else np.inf
         if marked and lead >= LEAST_LEAD and marked[0][1].used.mean() > decisive:
             return marked[0][1]

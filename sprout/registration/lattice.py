@@ -231,7 +231,7 @@ def _score(fit: Fit, circle: Indices, circles: Circles, lid: Lid) -> float:
     return score
 
 
-def _same_place(place: Array, others: Sequence[Array]) -> bool:
+def same_place(place: Array, others: Sequence[Array]) -> bool:
     """Whether a placement covers the same places as one of the others, whichever site is where."""
     if not others:
         return False
@@ -269,7 +269,7 @@ def place(
     for some in (starts[:1], starts[1:]):
         for fit, circle in _grown(some, circles, lid, tree) if some else ():
             where = fit.pose.rims.to_px(lid.sites_mm)
-            if _same_place(where, places):
+            if same_place(where, places):
                 continue
             places.append(where)
             placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
