@@ -183,8 +183,9 @@ def test_leaves_over_most_holes_do_not_shift_the_lattice() -> None:
     assert site_errors_mm(register(photo_of(drawing), lid, known=known), drawing).max() < 1.5
 
 
-def test_a_picture_without_a_lid_is_refused() -> None:
-    grain = np.random.default_rng(0).normal(120, 25, (1512, 2016, 3)).clip(0, 255).astype(np.uint8)
+@pytest.mark.parametrize("seed", [0, 3])
+def test_a_picture_without_a_lid_is_refused(seed: int) -> None:
+    grain = np.random.default_rng(seed).normal(120, 25, (1512, 2016, 3)).clip(0, 255).astype(np.uint8)
     nothing = Photo(Path("table.jpg"), "0" * 64, None, 2016, 1512, grain, 1.0, Quality(0.6, 0, 0))
     said = r"table\.jpg: .*(lid was not found|more than one way|sites show|found only to)"
     with pytest.raises(NotRegistered, match=said):

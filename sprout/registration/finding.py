@@ -47,6 +47,9 @@ SURE = (0.4, 0.7)
 has round edges too, only the surest are to be trusted until the plate has its say."""
 PLAIN = 0.4
 """The same where the photo looks like the known view as well."""
+HALF_RIM = 0.5
+"""Share of a rim that must show for its site to count as seen with nothing to compare with: by chance 0.4 to 0.5 of one
+is found in mere grain."""
 ALIKE = 0.7
 """Least correlation with the known view that is accepted: right fits reach 0.79 and more, wrong 0.65 at most."""
 SETTLED = 0.9
@@ -397,7 +400,8 @@ def register(
     if candidate is None:
         candidate = _by_holes(photo, picture, lid, tags_px, known)
     pose = candidate.fit.pose
-    seen = int(candidate.used.sum())
+    held = candidate.used if candidate.alike > ALIKE else candidate.used & (candidate.rims.support > HALF_RIM)
+    seen = int(held.sum())
     least = max(4, int(np.ceil(LEAST_SEEN * len(lid.labels))))
     if candidate.alike > ALIKE:
         least = 1 if candidate.alike > SETTLED else 2

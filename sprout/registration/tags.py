@@ -52,7 +52,7 @@ def find_tags(picture: Pyramid, tags: Tags) -> dict[int, Array]:
     found: dict[int, Array] = {}
     for box in _candidates(picture):
         for level in (1, 0):
-            low, high = np.rint(picture.places(box, level)).astype(int)
+            low, high = np.rint(picture.places(box[None], level)[0]).astype(int)
             near = cv2.cvtColor(picture.halved(level)[low[1] : high[1], low[0] : high[0]], cv2.COLOR_RGB2GRAY)
             corners, ids, _ = detector.detectMarkers(near)
             if ids is None:
