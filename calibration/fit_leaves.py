@@ -26,7 +26,7 @@ import torch.nn.functional as F
 from drawn import drawn_site
 from PIL import Image
 from torch import nn
-from truth import folds, follow, grow_of, lid_and_registration, names, read, write_onnx
+from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 
 from sprout.counting import MOST
 from sprout.leaves import PLANES, SIDE, Cutout, as_shown, framed, planes, shown
@@ -282,6 +282,17 @@ class Network(nn.Module):
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         return self.both(x)[0]
+
+
+def follow(mean: Network, network: Network, step: int) -> None:
+    """Move the running mean of the weights, which is what is used, towards the network's."""
+    share = max(0.002, 1 / (step / 4 + 1))
+    with torch.no_grad():
+        for old, new in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
+            if old.dtype.is_floating_point:
+                old.lerp_(new, share)
+            else:
+                old.copy_(new)
 
 
 def train(source: Source, steps: int, seed: int) -> Network:

@@ -10,7 +10,6 @@ suffix) to be kept out of the fit. Needs PyTorch and onnx, which sprout itself d
 from __future__ import annotations
 
 import argparse
-import copy
 import time
 from pathlib import Path
 
@@ -20,7 +19,7 @@ import torch
 import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
-from truth import follow, lid_and_registration, names, read
+from truth import lid_and_registration, names, read
 
 from sprout.light import to_linear, to_srgb
 from sprout.photo import Photo, Quality
@@ -39,7 +38,7 @@ class Block(nn.Sequential):
 class Network(nn.Module):
     """A U-Net that works from half resolution down to a sixteenth and gives (5, 2, 2) scores per cell."""
 
-    def __init__(self, a: int = 8, b: int = 16, c: int = 24, d: int = 32) -> None:
+    def __init__(self, a: int = 16, b: int = 20, c: int = 28, d: int = 32) -> None:
         super().__init__()
         self.c0 = Block(PLANES, a, 2, 4)
         self.c1 = nn.Sequential(Block(a, b, 2), Block(b, b))
@@ -188,27 +187,23 @@ def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor) -
 def fit(examples: list[Example], steps: int, seed: int, side: int, batch: int) -> Network:
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    network = Network().to(memory_format=torch.channels_last)
-    mean = copy.deepcopy(network)
+    network = Network()
     best = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-4)
     rate = torch.optim.lr_scheduler.OneCycleLR(best, 4e-3, steps, pct_start=0.1)
     told, running = time.monotonic(), 0.0
     for step in range(steps):
         chosen = rng.choice(len(examples), batch)
         x, y, w = (np.stack(v) for v in zip(*(examples[i].window(rng, side) for i in chosen), strict=True))
-        with torch.autocast("cpu", torch.bfloat16):
-            scores = network(torch.from_numpy(x).contiguous(memory_format=torch.channels_last))
-        loss = loss_of(scores.float(), torch.from_numpy(y.astype(np.int64)), torch.from_numpy(w))
+        loss = loss_of(network(torch.from_numpy(x)), torch.from_numpy(y.astype(np.int64)), torch.from_numpy(w))
         best.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
         best.step()
         rate.step()
-        follow(mean, network, step)
         running = loss.item() if step == 0 else 0.98 * running + 0.02 * loss.item()
         if step % 100 == 99:
             print(f"step {step + 1} of {steps}: loss {running:.4f}, {time.monotonic() - told:.0f} s", flush=True)
-    return mean.eval()
+    return network.eval()
 
 
 def write_onnx(network: Network, out: Path) -> None:
@@ -229,7 +224,7 @@ def main() -> None:
     parser.add_argument("photos", type=Path)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--without", type=Path)
-    parser.add_argument("--steps", type=int, default=10000)
+    parser.add_argument("--steps", type=int, default=6000)
     parser.add_argument("--batch", type=int, default=8)
     parser.add_argument("--side", type=int, default=320)
     parser.add_argument("--threads", type=int, default=1)

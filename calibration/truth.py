@@ -52,19 +52,6 @@ def folds(sizes: Mapping[str, int], number: int) -> dict[str, int]:
     return fold
 
 
-def follow(mean: Any, network: Any, step: int) -> None:
-    """Move the running mean of a PyTorch network's weights, which is what is used, towards the network's."""
-    import torch
-
-    share = max(0.002, 1 / (step / 4 + 1))
-    with torch.no_grad():
-        for old, new in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
-            if old.dtype.is_floating_point:
-                old.lerp_(new, share)
-            else:
-                old.copy_(new)
-
-
 def write_onnx(network: Any, shape: tuple[int, ...], file: Path) -> None:
     """A PyTorch network that takes any number of inputs of a shape, as the package reads it."""
     import torch

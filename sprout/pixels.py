@@ -26,7 +26,7 @@ PLANES = 5
 PX_PER_MM = 4.0
 """Finest scale that the network is given; it was fitted to leaves and holes of about this size in pixels."""
 _BLOCK = 16
-_GLANCE_PX_PER_MM, _GLANCE_PX = 1.2, 1.1e5
+_GLANCE_PX_PER_MM, _GLANCE_PX = 1.5, 1.6e5
 """Finest scale at which the whole window is glanced at, and the most pixels of that glance."""
 _DOUBT = -3.0
 """Log-odds of plant or film in the glance from which a place is looked at closely."""
@@ -39,9 +39,6 @@ _MOST_PX = 7e5
 much to see, leaves are broad."""
 _SITE_REACH = 4.0
 _DEPTH_MM = 20.0
-_FARTHEST, _OUTERMOST = 0.8, -0.2
-"""How far from a site and how far outside the outline the network is told that a place is, at the most: leaves that
-reach farther than those it was fitted to must be known by their look."""
 _MOST_HALVED = 3
 _CELL = 2**_MOST_HALVED
 """Geometry varies slowly: it is computed for cells of so many working pixels, and windows are made of whole cells."""
@@ -99,8 +96,7 @@ def surroundings(registration: Registration, lid: Lid, outline_mm: Array | None)
     stretch = np.array([[4, 0, 0], [0, 4, 0]], float)
     nodes = nodes_mm.astype(np.float32).reshape(*xx.shape, 2)
     mm = cv2.warpAffine(nodes, stretch, (columns, rows), flags=cv2.INTER_LINEAR)
-    told = np.clip(geometry(mm.reshape(-1, 2), lid, outline_mm), [0, _OUTERMOST], [_FARTHEST, 1])
-    return np.asarray(told, np.float32).reshape(rows, columns, 2)
+    return geometry(mm.reshape(-1, 2), lid, outline_mm).reshape(rows, columns, 2)
 
 
 def window(picture: Pyramid, registration: Registration, lid: Lid, outline_mm: Array | None) -> Box:
@@ -192,7 +188,7 @@ def _worth_a_look(picture: Pyramid, around: npt.NDArray[np.float32], box: Box, p
     sight = round(_SIGHT_MM * px_per_mm * scale / 2)
     near = cv2.dilate(doubtful.astype(np.uint8), np.ones((2 * sight + 1, 2 * sight + 1), np.uint8))
     _, patches, stats, _ = cv2.connectedComponentsWithStats(near[: -(-h // 2), : -(-w // 2)], connectivity=8)
-    by_a_site = np.unique(patches[(given[3, :h:2, :w:2] < 0.99 * _FARTHEST) & (patches > 0)])
+    by_a_site = np.unique(patches[(given[3, :h:2, :w:2] < 1) & (patches > 0)])
     x, y, wide, high, _ = stats[by_a_site].T * 2 / scale
     found = np.column_stack([left + x, top + y, left + x + wide, top + y + high])
     found = np.minimum(np.rint(found / _CELL).astype(int) * _CELL, [right, bottom] * 2)
