@@ -222,6 +222,28 @@ def test_forms_of_other_pages_are_refused(page: Page, phone: Phone) -> None:
         assert notes(page) == []
 
 
+def test_a_refused_form_is_heard_out_before_the_answer() -> None:
+    """Else the line may be reset while the form still comes, and the phone never shows why."""
+
+    async def never(*_: object) -> None:
+        raise AssertionError
+
+    happened: list[str] = []
+    parts = [{"type": "http.request", "body": b"litres", "more_body": True}, {"type": "http.request", "body": b"=1"}]
+
+    async def receive() -> Any:
+        happened.append("heard")
+        return parts[len(happened) - 1]
+
+    async def send(message: Any) -> None:
+        happened.append(str(message.get("status", "end")))
+
+    headers = [(b"host", b"a:1"), (b"origin", b"http://b"), (b"content-length", b"8")]
+    scope = {"type": "http", "method": "POST", "path": "/note", "headers": headers, "client": ("127.0.0.1", 1)}
+    asyncio.run(Guard(never, hosts=["a:1"])(scope, receive, send))
+    assert happened == ["heard", "heard", "403", "end"]
+
+
 def test_the_page_goes_by_its_own_name_only(page: Page, phone: Phone) -> None:
     for host in ["elsewhere.example", "127.0.0.1", "127.0.0.1:1", "localhost.elsewhere.example", ""]:
         answer = phone.client.get("/", headers={"host": host})

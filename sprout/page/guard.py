@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ipaddress
 import re
 from collections.abc import Iterable
@@ -68,11 +69,22 @@ class Guard:
         refusal = self._refusal(scope)
         if refusal is not None:
             status, words = refusal
+            await self._hear_out(scope, receive)
             response = PlainTextResponse(words + "\n", status, {"connection": "close"})
             await response(scope, receive, answer)
             return
         limit = PHOTO_BYTES if scope["path"] == "/photo" else FORM_BYTES
         await self._app(scope, self._limited(receive, limit), answer)
+
+    async def _hear_out(self, scope: Scope, receive: Receive) -> None:
+        """Read the body of a refused form: closing on what still comes would reset the line, and lose the answer."""
+        length = Headers(scope=scope).get("content-length", "")
+        if not (length.isascii() and length.isdigit() and 0 < int(length) <= FORM_BYTES):
+            return
+        body = self._limited(receive, FORM_BYTES)
+        with contextlib.suppress(HTTPException):
+            while (await body()).get("more_body", False):
+                pass
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
