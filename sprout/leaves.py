@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from sprout.files import shipped
+from sprout import networks
 from sprout.light import Picture
 from sprout.registration import Registration
 
@@ -148,12 +146,6 @@ def planes(mask: Mask, lab: Picture, px_per_mm: float) -> npt.NDArray[np.float32
     return out
 
 
-@cache
-def _network() -> Any:
-    model = (shipped("calibration") / "leaves.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(model, np.uint8))
-
-
 def as_shown(cutout: Cutout) -> npt.NDArray[np.float32]:
     """The network's input for a cutout, (PLANES, SIDE, SIDE)."""
     frame = framed(cutout.hull_mm(), np.eye(2))
@@ -164,7 +156,5 @@ def scores(cutouts: Sequence[Cutout]) -> Array:
     """(n, 6) log-probabilities of 1, 2, … seedlings in each cutout, as the network sees them."""
     if not cutouts:
         return np.empty((0, 6))
-    network = _network()
-    network.setInput(np.stack([as_shown(c) for c in cutouts]))
-    raw = np.asarray(network.forward(), np.float64)
+    raw = np.stack([networks.run("leaves", as_shown(c)) for c in cutouts]).astype(np.float64)
     return np.asarray(raw - np.logaddexp.reduce(raw, axis=1, keepdims=True))

@@ -13,12 +13,12 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from sprout import networks
 from sprout.attribution import Camera, camera_of
 from sprout.files import shipped
 from sprout.leaves import local_map
@@ -136,12 +136,6 @@ def planes(lab: Picture, plant: npt.NDArray[np.uint8], hole_mm: float, lean: flo
     return out
 
 
-@cache
-def _network() -> Any:
-    model = (shipped("calibration") / "crowns.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(model, np.uint8))
-
-
 def inputs(scene: Scene, place_mm: Array) -> npt.NDArray[np.float32]:
     """The network's input for a place, (PLANES, SIDE, SIDE)."""
     lean = lean_mm(scene, place_mm)
@@ -152,9 +146,7 @@ def crowns(scene: Scene, places_mm: Array) -> Array:
     """(n,) log-odds that a plant stands at each of (n, 2) places, as the network sees it."""
     if not len(places_mm):
         return np.empty(0)
-    network = _network()
-    network.setInput(np.stack([inputs(scene, place) for place in places_mm]))
-    return np.asarray(network.forward(), np.float64)[:, 0]
+    return np.array([networks.run("crowns", inputs(scene, place))[0] for place in places_mm], np.float64)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,30 @@
+"""The networks that ship: each is there, and the engine that runs it changes nothing but the last digits."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from sprout import leaves, networks, pixels, presence
+from sprout.files import shipped
+
+
+@pytest.mark.parametrize(
+    ("name", "size"),
+    [
+        ("leaves", (leaves.PLANES, leaves.SIDE, leaves.SIDE)),
+        ("crowns", (presence.PLANES, presence.SIDE, presence.SIDE)),
+        ("tissue", (pixels.PLANES, 64, 48)),
+    ],
+)
+def test_a_network_gives_what_the_model_file_gives(name: str, size: tuple[int, int, int]) -> None:
+    first, second = np.random.default_rng(1).random((2, *size), np.float32)
+    by_the_file = cv2.dnn.readNetFromONNX(
+        np.frombuffer((shipped("calibration") / f"{name}.onnx").read_bytes(), np.uint8)
+    )
+    by_the_file.setInput(np.stack([first, second]))
+    both = np.asarray(by_the_file.forward())
+    got = [networks.run(name, given) for given in (first, second)]
+    assert np.allclose(got, both, atol=1e-3)
+    assert not np.allclose(got[0], got[1], atol=1e-3)
