@@ -70,7 +70,7 @@ def example(photos: Path, name: str) -> Example:
     lid, registration = lid_and_registration(truth)
     photo = read_photo(photos / f"{name}.jpg")
     tissue = classify(photo, registration, lid)
-    plant = (tissue.classes >= GREEN) & (tissue.classes <= DRY)
+    plant = cv2.inRange(tissue.classes, GREEN, DRY)
     looks = looks_of(photo, registration, tissue, lid, attribute(plant, registration, lid))
     sites = truth["sites"]
     up = np.array([s["seedlings_visible"] > 0 and s["tissue_px"] >= LEAST_PX for s in sites])
@@ -78,9 +78,8 @@ def example(photos: Path, name: str) -> Example:
     grown = up & np.array([s["cover_mm2"] > 100 * GROWN_CM2 for s in sites])
     y, x = np.nonzero(plant[::16, ::16])
     canopy = registration.to_mm(np.column_stack([x, y]) * 16.0) if len(x) else np.empty((0, 2))
-    return Example(
-        name, lid, scene_of(tissue.rgb, plant, registration, lid), looks, stands, grown, canopy, float(plant.mean())
-    )
+    share = float((plant > 0).mean())
+    return Example(name, lid, scene_of(tissue.rgb, plant, registration, lid), looks, stands, grown, canopy, share)
 
 
 Place = tuple[Scene, np.ndarray]

@@ -142,7 +142,7 @@ def _share_out(
 
 
 def attribute(
-    plant: npt.NDArray[np.bool_],
+    plant: npt.NDArray[np.uint8],
     registration: Registration,
     lid: Lid,
     *,
@@ -153,7 +153,7 @@ def attribute(
     Parameters
     ----------
     plant:
-        (h, w), plant or not, on working pixels.
+        (h, w) on working pixels, 255 where there is plant, 0 elsewhere.
     standing:
         (n,) which sites may hold a plant; all if left out. Tissue beyond the reach of all of them is left out.
     """
@@ -161,15 +161,15 @@ def attribute(
 
     allowed = np.arange(len(lid.sites_mm)) if standing is None else np.flatnonzero(standing)
     out = np.zeros(plant.shape, np.uint8)
-    if not plant.any() or not len(allowed):
+    left, top, w, h = cv2.boundingRect(plant)
+    if not w or not len(allowed):
         return Owners(out, (None,) * len(lid.sites_mm))
     side = cell_px(registration, lid)
-    left, top, w, h = cv2.boundingRect(plant.view(np.uint8))
     left, top, w, h = left - left % side, top - top % side, w + left % side, h + top % side
     here = np.s_[top : top + h, left : left + w]
     rows, columns = -(-h // side), -(-w // side)
     padded = np.zeros((rows * side, columns * side), np.uint8)
-    np.multiply(plant[here], np.uint8(255), out=padded[:h, :w])
+    padded[:h, :w] = plant[here]
     share = cv2.resize(padded, (columns, rows), interpolation=cv2.INTER_AREA)
     cells = (share > 255 * _CELL_SHARE).astype(np.uint8)
     count, patches = cv2.connectedComponents(cells, connectivity=8, ltype=cv2.CV_32S)
@@ -195,7 +195,7 @@ def attribute(
     # cells that hold too little plant to count take the label of a neighbour
     spread = np.where(small > 0, small, cv2.dilate(small, np.ones((3, 3), np.uint8)))
     big = cv2.resize(spread, (columns * side, rows * side), interpolation=cv2.INTER_NEAREST)[:h, :w]
-    np.multiply(big, plant[here], out=out[here])
+    np.bitwise_and(big, plant[here], out=out[here])
     windows = tuple(
         None
         if found is None

@@ -56,7 +56,7 @@ def _tops(heights: npt.NDArray[np.float32], radius: int, least: float) -> npt.ND
     """
     around = cv2.copyMakeBorder(heights, radius, radius, radius, radius, cv2.BORDER_CONSTANT)
     cross, ellipse = (cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1,) * 2) for r in (min(radius, 1), radius))
-    y, x = np.nonzero((heights >= cv2.dilate(heights, cross)) & (heights > least))
+    y, x = np.divmod(np.flatnonzero((heights >= cv2.dilate(heights, cross)) & (heights > least)), heights.shape[1])
     dy, dx = np.nonzero(ellipse)
     highest = around[y[:, None] + dy, x[:, None] + dx].max(1)
     tops = np.zeros(heights.shape, bool)
@@ -64,11 +64,39 @@ def _tops(heights: npt.NDArray[np.float32], radius: int, least: float) -> npt.ND
     return tops
 
 
+def _symmetry(mask: npt.NDArray[np.uint8]) -> float:
+    """The largest share of a mask, at half its size, that half a turn about any one point lays onto itself.
+
+    The overlaps for all points are the mask folded with itself (convolution theorem).
+    """
+    coarse = cv2.resize(mask.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    h, w = coarse.shape
+    high, wide = (cv2.getOptimalDFTSize(2 * side) for side in (h, w))
+    spectrum = cv2.dft(cv2.copyMakeBorder(coarse, 0, high - h, 0, wide - w, cv2.BORDER_CONSTANT), nonzeroRows=h)
+    overlap = cv2.idft(cv2.mulSpectrums(spectrum, spectrum, 0), flags=cv2.DFT_SCALE)
+    return float(overlap.max() / np.square(coarse).sum())
+
+
+_RING = 48
+"""In so many directions from its middle it is told how far tissue reaches."""
+_NEXT, _BESIDE, _ABOUT = ((np.arange(_RING) + np.arange(-reach, reach + 1)[:, None]) % _RING for reach in (2, 3, 6))
+"""The directions within so many of each."""
+
+
+def _tips(mask: npt.NDArray[np.uint8], middle: tuple[float, float]) -> int:
+    """In how many directions from the middle (x, y) tissue reaches out, farther than in those around."""
+    # in every direction what is farthest lies on the rim
+    rim = mask - cv2.erode(mask, np.ones((5, 5), np.uint8))
+    x, y = (cv2.findNonZero(rim).reshape(-1, 2) - middle).T
+    profile = np.zeros(_RING)
+    np.maximum.at(profile, (np.arctan2(y, x) / (2 * np.pi) * _RING).astype(int) % _RING, np.hypot(x, y))
+    reach = np.array([0.1, 0.2, 0.4, 0.2, 0.1]) @ profile[_NEXT]
+    farthest = reach == reach[_BESIDE].max(0)
+    return int(np.count_nonzero(farthest & (reach - reach[_ABOUT].min(0) > 0.15 * reach.max())))
+
+
 def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[str, float]:
     """Features of one site's tissue, an (h, w) mask with some of it set, ``step_mm`` per pixel."""
-    from scipy import fft
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-
     mask = cv2.copyMakeBorder(tissue.view(np.uint8), 3, 3, 3, 3, cv2.BORDER_CONSTANT)
     about = cv2.moments(mask)
     pixels = about["m00"]
@@ -77,8 +105,8 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
     half_width = float(depth.max())
     tops = _tops(depth, round(0.8 * half_width / step_mm), 0.45 * half_width)
     lobes = cv2.connectedComponents(tops.view(np.uint8), connectivity=8)[0] - 1
-    patches = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_16U)[1]
-    patch_area = np.bincount(patches[mask > 0])[1:] * step_mm**2
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_16U)
+    patch_area = stats[1:, cv2.CC_STAT_AREA] * step_mm**2
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     hull = cv2.convexHull(np.concatenate(outlines))
     hull_area = cv2.contourArea(hull) * step_mm**2
@@ -90,18 +118,7 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
         defects = cv2.convexityDefects(outline, np.sort(corners, axis=0)[::-1])
         if defects is not None:
             dents = int((np.asarray(defects).reshape(-1, 4)[:, 3] / 256 * step_mm > 0.5 * half_width).sum())
-    coarse = cv2.resize(mask.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    size = [fft.next_fast_len(2 * s, real=True) for s in coarse.shape]
-    symmetry = float(fft.irfft2(fft.rfft2(coarse, size) ** 2, size).max() / (coarse**2).sum())
-    # in every direction what is farthest lies on the rim
-    y, x = np.nonzero(mask > cv2.erode(mask, np.ones((5, 5), np.uint8)))
-    dy, dx = (y - about["m01"] / pixels) * step_mm, (x - about["m10"] / pixels) * step_mm
-    profile = np.zeros(48)
-    np.maximum.at(profile, ((np.arctan2(dy, dx) / (2 * np.pi)) * 48).astype(int) % 48, np.hypot(dy, dx))
-    around = np.convolve(np.concatenate([profile[-2:], profile, profile[:2]]), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
-    wider = maximum_filter1d(around, 7, mode="wrap")
-    lower = minimum_filter1d(around, 13, mode="wrap")
-    tips = int(((around == wider) & (around - lower > 0.15 * around.max())).sum())
+    tips = _tips(mask, (about["m10"] / pixels, about["m01"] / pixels))
     xx, xy, yy = (about[name] * step_mm**2 / (pixels - 1) for name in ("mu20", "mu11", "mu02"))
     mean, off = (xx + yy) / 2 + 0.1, np.hypot((xx - yy) / 2, xy)
     return {
@@ -114,7 +131,7 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
         "solidity": area / max(hull_area, 1e-3),
         "log_extent": np.log(extent / half_width),
         "dents": np.sqrt(dents),
-        "symmetry": symmetry,
+        "symmetry": _symmetry(mask),
         "tips": np.sqrt(tips),
         "elongation": float(np.log((mean - off) / (mean + off))),
     }

@@ -72,16 +72,8 @@ def local_map(registration: Registration, centre_mm: Array) -> Array:
     return np.asarray(local_maps(registration, centre_mm[None])[0])
 
 
-def _smaller(picture: Picture, size: tuple[int, int]) -> Picture:
-    """Mean over areas, halved first as often as that goes, which is quicker."""
-    w, h = size
-    while picture.shape[1] >= 2 * w and picture.shape[0] >= 2 * h:
-        picture = np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
-
-
 def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array) -> Cutout:
-    """Cut one site's tissue out of a photo, no finer than it will be shown.
+    """Cut one site's tissue out of a photo, not much finer than it will be shown.
 
     Parameters
     ----------
@@ -101,15 +93,14 @@ def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array)
     mask[top - low[1] :, left - low[0] :][:h, :w] = own
     picture = rgb[low[1] : high[1], low[0] : high[0]]
     mm_per_px = float(np.sqrt(abs(np.linalg.det(to_mm[:, :2]))))
-    shown_mm = max(FINEST_MM, max(h, w) * mm_per_px / SIDE)
-    shrink = min(1.0, mm_per_px / shown_mm)
-    size = (max(1, round(mask.shape[1] * shrink)), max(1, round(mask.shape[0] * shrink)))
-    scale = np.array([mask.shape[1] / size[0], mask.shape[0] / size[1]])
-    if shrink < 1:
-        mask, picture = (_smaller(a, size) for a in (mask, picture))
-    turn = to_mm[:, :2] * scale
+    shown_px = max(FINEST_MM / mm_per_px, max(h, w) / SIDE)
+    # halved as in the pictures that the network was fitted to, and interpolated from there
+    halvings = int(np.log2(max(1.0, min(1.4 * shown_px, *mask.shape))))
+    for _ in range(halvings):
+        mask, picture = (cv2.resize(a, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for a in (mask, picture))
+    scale = 2.0**halvings
     shift = to_mm[:, :2] @ (low + scale / 2 - 0.5) + to_mm[:, 2]
-    return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.column_stack([turn, shift]))
+    return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.column_stack([scale * to_mm[:, :2], shift]))
 
 
 def framed(hull_mm: Array, turn: Array, fill: float = 1.0) -> Array:

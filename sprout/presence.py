@@ -67,14 +67,14 @@ class Scene:
     hole_mm: float
 
 
-def scene_of(rgb: Picture, plant: npt.NDArray[np.bool_], registration: Registration, lid: Lid) -> Scene:
-    """A scene from the picture under corrected light, (h, w, 3) uint8, and where there is plant, (h, w) bool."""
+def scene_of(rgb: Picture, plant: npt.NDArray[np.uint8], registration: Registration, lid: Lid) -> Scene:
+    """A scene from the picture under corrected light, (h, w, 3) uint8, and where there is plant, (h, w) uint8 255."""
     px_per_mm = float(np.median(registration.px_per_mm(lid.sites_mm)))
     shrink = min(1.0, 1 / (MM_PER_PX * px_per_mm))
     h, w = plant.shape
     size = (max(1, round(w * shrink)), max(1, round(h * shrink)))
     lab = cv2.cvtColor(smaller(rgb, size), cv2.COLOR_RGB2LAB)
-    small = smaller(plant * np.uint8(255), size)
+    small = smaller(plant, size)
     return Scene(
         np.asarray(lab, np.uint8),
         small,

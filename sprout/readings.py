@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -119,22 +119,31 @@ def _amounts(registration: Registration, tissue: Tissue, owners: Owners) -> tupl
     return pixels, np.round(area * pixels, 6)
 
 
-def _discs(rims: Array, size_px: tuple[int, int]) -> tuple[Window, list[npt.NDArray[np.bool_]]]:
-    """What lies inside rims (m, p, 2) about one place: the window of them all, cut at the frame, and masks of that."""
-    h, w = size_px
-    left, top = np.clip(np.floor(rims.min((0, 1))), 0, [w, h]).astype(int)
-    right, bottom = np.clip(np.ceil(rims.max((0, 1))) + 1, 0, [w, h]).astype(int)
-    masks = np.zeros((len(rims), max(0, bottom - top), max(0, right - left)), np.uint8)
-    if masks.size:
-        for mask, rim in zip(masks, (rims - [left, top]).round().astype(np.int32), strict=True):
-            cv2.fillConvexPoly(mask, rim, 1)
-    return np.s_[top:bottom, left:right], list(masks.view(bool))
+def _discs(rims: Array, size_px: tuple[int, int]) -> Iterator[tuple[Window, list[npt.NDArray[np.bool_]]]]:
+    """What lies inside rims (n, m, p, 2) about n places: the window of the m of a place, cut at the frame, and masks.
+
+    A mask covers its place's window.
+    """
+    size = size_px[::-1]
+    lows = np.clip(np.floor(rims.min((1, 2))), 0, size).astype(int)
+    highs = np.maximum(np.clip(np.ceil(rims.max((1, 2))) + 1, 0, size).astype(int), lows)
+    inner = (rims - lows[:, None, None]).round().astype(np.int32)
+    for (left, top), (right, bottom), own in zip(lows.tolist(), highs.tolist(), inner, strict=True):
+        masks = np.zeros((len(own), bottom - top, right - left), np.uint8)
+        if masks.size:
+            for mask, rim in zip(masks, own, strict=True):
+                cv2.fillConvexPoly(mask, rim, 1)
+        yield np.s_[top:bottom, left:right], list(masks.view(bool))
 
 
-def _contacts(sites: npt.NDArray[np.uint8], n: int) -> Array:
+def _contacts(owners: Owners) -> Array:
     """Share of each site's outline that lies on another site, (n,)."""
-    left, top, wide, high = cv2.boundingRect(sites)
-    sites = sites[max(0, top - 1) : top + high + 1, max(0, left - 1) : left + wide + 1]
+    n, some = len(owners.windows), [w for w in owners.windows if w is not None]
+    if not some:
+        return np.zeros(n)
+    top, left = (min(w[axis].start for w in some) for axis in (0, 1))
+    bottom, right = (max(w[axis].stop for w in some) for axis in (0, 1))
+    sites = owners.sites[max(0, top - 1) : bottom + 1, max(0, left - 1) : right + 1]
     meet = np.zeros((n + 1) ** 2)
     for a, b in ((sites[:, :-1], sites[:, 1:]), (sites[:-1], sites[1:])):
         at = np.flatnonzero(a != b)
@@ -150,14 +159,13 @@ def _number(mask: npt.NDArray[np.bool_]) -> int:
 
 
 def looks_of(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid, owners: Owners) -> list[_Look]:
-    contact = _contacts(owners.sites, len(lid.labels))
+    contact = _contacts(owners)
     pixels, area = _amounts(registration, tissue, owners)
     places = registration.to_px(lid.sites_mm)
     rims = np.stack([registration.circles_px(lid.sites_mm, r * lid.hole_mm / 2) for r in (1.0, _PLUG)], axis=1)
     h, w = registration.size_px
     looks = []
-    for k, (u, v) in enumerate(places):
-        here, (hole, plug) = _discs(rims[k], (h, w))
+    for k, ((u, v), (here, (hole, plug))) in enumerate(zip(places, _discs(rims, (h, w)), strict=True)):
         plants = owners.sites[here]
         own, bare = plants == k + 1, plug & (plants == 0)
         size, seen = max(_number(plug), 1), _number(bare)
@@ -220,11 +228,13 @@ def shapes_of(registration: Registration, living: Sequence[Living | None]) -> li
     unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
     px = np.concatenate([corner + unit * own.shape[::-1] for _, own, corner in some])
     corners = registration.to_mm(px).reshape(-1, 4, 2)
-    for (k, own, corner), low, high in zip(some, corners.min(1), corners.max(1), strict=True):
+    for (k, own, _), seen_mm, low, high in zip(some, corners, corners.min(1), corners.max(1), strict=True):
         step = max(counting.STEP_MM, float((high - low).max()) / counting.MOST_STEPS)
         width, height = (int(s) for s in np.ceil((high - low) / step) + 1)
-        grid = registration.grid_px(np.arange(width) * step + low[0], np.arange(height) * step + low[1])
-        straight = cv2.remap(own, grid - corner.astype(np.float32), None, cv2.INTER_LINEAR) > 127
+        # across one plant the lens bends next to nothing
+        seen_px, laid = (c.astype(np.float32) for c in (unit * own.shape[::-1], (seen_mm - low) / step))
+        to_lid = cv2.getPerspectiveTransform(seen_px, laid)
+        straight = cv2.warpPerspective(own, to_lid, (width, height), flags=cv2.INTER_LINEAR) > 127
         if _number(straight) >= 3:
             out[k] = counting.shape(straight, step_mm=step)
     return counting.against_lid(out)
@@ -260,11 +270,10 @@ def _status(p: float, look: _Look) -> str:
 
 
 def _row(
-    photo: Photo, registration: Registration, lid: Lid, k: int, look: _Look, p: float, posterior: Array
+    registration: Registration, lid: Lid, k: int, full_px: Array, look: _Look, p: float, posterior: Array
 ) -> dict[str, Any]:
-    u, v = photo.to_full(registration.to_px(lid.sites_mm[k]))[0]
     fit = {"fit_mm": float(registration.fit_mm), "fit_by": registration.fit_by}
-    place = {"site": lid.labels[k], "u_px": float(u), "v_px": float(v)}
+    place = {"site": lid.labels[k], "u_px": float(full_px[0]), "v_px": float(full_px[1])}
     if not look.in_frame:
         return {
             **place,
@@ -334,7 +343,7 @@ def _settle(
 
     Where none stands the tissue is the neighbours': it is shared out again among the others.
     """
-    plant = (tissue.classes >= GREEN) & (tissue.classes <= DRY)
+    plant = cv2.inRange(tissue.classes, GREEN, DRY)
     owners = attribute(plant, registration, lid)
     looks = looks_of(photo, registration, tissue, lid, owners)
     crown: list[float | None] = [None] * len(looks)
@@ -395,8 +404,9 @@ def read_sites(
     cutouts = cutouts_of(registration, tissue.rgb, living, lid, asked=asked)
     told = np.tile(counting.UNDECIDED, (len(looks), 1))
     told[[c is not None for c in cutouts]] = leaves.scores([c for c in cutouts if c is not None])
+    full_px = photo.to_full(registration.to_px(lid.sites_mm))
     rows = []
     for k, (look, seen) in enumerate(zip(looks, shapes, strict=True)):
         posterior = counting.posterior(seen, p[k], leaves=told[k], seeds=None if seeds is None else seeds[k])
-        rows.append(_row(photo, registration, lid, k, look, p[k], posterior))
+        rows.append(_row(registration, lid, k, full_px[k], look, p[k], posterior))
     return rows, owners.sites

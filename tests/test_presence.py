@@ -29,7 +29,7 @@ def grown() -> Drawing:
 
 
 def plant_of(drawing: Drawing) -> np.ndarray:
-    return (drawing.tissue > 0) & (drawing.tissue < ALGAE)
+    return np.uint8(255) * ((drawing.tissue > 0) & (drawing.tissue < ALGAE))
 
 
 def test_a_place_is_seen_in_the_middle_and_at_scale(grown: Drawing) -> None:
