@@ -46,9 +46,10 @@ def judge(picture: Pyramid) -> Quality:
     small = picture.sized((max(1, round(w * shrink)), max(1, round(h * shrink))))
     # averaged over blocks, so that the noise of a dark photo does not pass for light
     light = smaller(small, (max(1, small.shape[1] // 4), max(1, small.shape[0] // 4)))
-    dark = light.max(axis=2) < NEARLY_BLACK
+    dark = cv2.inRange(light, (0, 0, 0), (NEARLY_BLACK - 1,) * 3)
     blur = _blur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32), shrink)
-    return Quality(blur, float(100 * dark.mean()), float(100 * burnt(small).mean()))
+    dark_pct, burnt_pct = (100 * np.count_nonzero(mask) / mask.size for mask in (dark, burnt(small)))
+    return Quality(blur, dark_pct, burnt_pct)
 
 
 def _blur(grey: npt.NDArray[np.float32], shrink: float) -> float:
@@ -64,20 +65,19 @@ def _blur(grey: npt.NDArray[np.float32], shrink: float) -> float:
 
     narrow, wide, n_directions, n_steps, margin = 0.8, 2.4, 8, 4000, 6
 
-    def gradient(sigma: float) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-        soft = cv2.GaussianBlur(grey, (0, 0), sigma)
-        kernel = np.array([[-0.5, 0, 0.5]], np.float32)
-        x, y = (cv2.filter2D(soft, -1, k) for k in (kernel, kernel.T))
-        return x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)
-
-    (nx, ny), (wx, wy) = gradient(narrow), gradient(wide)
-    strength = cv2.magnitude(wx, wy)
-    strength[:margin] = strength[-margin:] = 0
-    strength[:, :margin] = strength[:, -margin:] = 0
+    soft, softer = (cv2.GaussianBlur(grey, (0, 0), sigma) for sigma in (narrow, wide))
+    inner = softer[margin - 1 : 1 - margin, margin - 1 : 1 - margin]
+    # differences across two pixels, all twice the gradient
+    x, y = inner[1:-1, 2:] - inner[1:-1, :-2], inner[2:, 1:-1] - inner[:-2, 1:-1]
+    strength = cv2.magnitude(x, y)
     beside, below = (strength >= cv2.dilate(strength, np.ones(size, np.uint8)) for size in ((1, 3), (3, 1)))
-    crest = np.where(abs(wx) > abs(wy), beside, below) & (strength > 1)
-    at = np.flatnonzero(crest)
-    s, nx, ny, wx, wy = (a.ravel()[at] for a in (strength, nx, ny, wx, wy))
+    steep = np.abs(x) > np.abs(y)
+    crest = np.flatnonzero((strength > 2) & (beside & steep | below & ~steep))
+    s, wx, wy = (a.ravel()[crest] for a in (strength, x, y))
+    across = grey.shape[1]
+    row, column = np.divmod(crest, strength.shape[1])
+    at = (row + margin) * across + column + margin
+    nx, ny = (soft.ravel()[at + step] - soft.ravel()[at - step] for step in (1, across))
     ratio2 = np.maximum((nx * wx + ny * wy) / s**2, 1.0001) ** 2
     of_difference = 1 / 3  # variance of the central difference itself, a box two pixels wide
     of_shrinking = (1 / shrink**2 - 1) / 12  # and of averaging over the pixels that became one
