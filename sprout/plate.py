@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from sprout.lid import Lid
-from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, exg, lab, to_linear
+from sprout.light import LUMINANCE, UNKNOWN, Array, Lamp, lab, to_linear
 from sprout.photo import Photo
-from sprout.registration import LidView, Registration
+from sprout.registration import LidView, Registration, straighten
 
 _STEP_MM = 1.0
-_GRID = 8
-"""Places are worked out at every eighth step and interpolated between."""
 _COLLAR = 1.35
 """Radius kept clear around a hole's centre, in hole radii: the hole, its collar and a round sticker on it."""
 _LEAF_EXG = 0.12
@@ -24,6 +23,8 @@ _NEAREST, _FARTHEST = 1.4, 1.6
 """Bounds on the plate's margin around the outer sites: in hole radii, and in distances between neighbours."""
 _FAINTEST = 3.0
 """Colour step (CIELAB units) below which a side counts as not seen."""
+_LINES = 48
+"""So many lines that run outwards are looked at on each side."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,35 +45,36 @@ def _farthest_mm(lid: Lid) -> float:
 
 def _straighten(photo: Photo, registration: Registration, lid: Lid, margin_mm: float) -> _Straight:
     low, high = lid.sites_mm.min(0) - margin_mm, lid.sites_mm.max(0) + margin_mm
-    w, h = np.ceil((high - low) / _STEP_MM).astype(int) + 1
-    x, y = (start + _STEP_MM * _GRID * np.arange(n // _GRID + 2) for start, n in zip(low, (w, h), strict=True))
-    picture = photo.pyramid
-    level = picture.level(_STEP_MM * float(registration.px_per_mm(lid.sites_mm.mean(0)[None])[0]))
-    small, nodes = picture.halved(level), picture.places(registration.grid_px(x, y), level)
-    stretch = np.array([[_GRID, 0, 0], [0, _GRID, 0]], float)
-    at = np.asarray(cv2.warpAffine(nodes, stretch, (int(w), int(h)), flags=cv2.INTER_LINEAR), np.float32)
-    rgb = cv2.remap(small, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    shown = cv2.inRange(at, (0.0, 0.0), (small.shape[1] - 1.0, small.shape[0] - 1.0)) > 0
-    return _Straight(np.asarray(rgb, np.uint8), shown, low)
+    w, h = np.ceil((high - low) / _STEP_MM).astype(int).tolist()
+    origin = (float(low[0]), float(low[1]))
+    return _Straight(
+        *straighten(photo.pyramid, registration, origin_mm=origin, size=(h + 1, w + 1), px_per_mm=1 / _STEP_MM), low
+    )
 
 
 def _between(shape: tuple[int, int], sites: Array, radius: float) -> npt.NDArray[np.bool_]:
     """Where the plate surely is: the hull of the sites, widened to their rims, without the sites themselves."""
     mask = np.zeros(shape, np.uint8)
-    rim = [s + 0.9 * radius * np.array(d) for s in sites for d in ((1, 0), (-1, 0), (0, 1), (0, -1))]
-    cv2.fillConvexPoly(mask, cv2.convexHull(np.asarray(rim, np.float32)).astype(np.int32), 1)
+    rim = (sites[:, None] + 0.9 * radius * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]])).reshape(-1, 2)
+    cv2.fillConvexPoly(mask, cv2.convexHull(rim.astype(np.float32)).astype(np.int32), 1)
     for u, v in sites:
         cv2.circle(mask, (round(u), round(v)), round(_COLLAR * radius), 0, -1)
     return mask > 0
 
 
+def _bare(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
+    """Where neither leaves nor print show: excess green, see `light.exg`, below the bound, without its division."""
+    e = _LEAF_EXG
+    return np.asarray((rgb.reshape(-1, 3) @ np.array([-1 - e, 2 - e, -1 - e], np.float32)).reshape(rgb.shape[:-1]) <= 0)
+
+
 def _plate_colour(rgb: npt.NDArray[np.uint8], where: npt.NDArray[np.bool_]) -> Array | None:
     """Median linear colour of the pixels that are no leaves, None if leaves hide nearly all of the plate."""
-    pixels = rgb[where]
-    bare = pixels[exg(pixels) < _LEAF_EXG]
+    pixels = rgb.reshape(-1, 3)[np.flatnonzero(where)]
+    bare = pixels[_bare(pixels)]
     if len(bare) < max(50, 0.15 * len(pixels)):
         return None
-    return np.asarray(to_linear(np.median(bare, axis=0) / 255))
+    return np.asarray(to_linear(np.median(np.ascontiguousarray(bare.T), axis=1) / 255))
 
 
 def _lamp(straight: _Straight, lid: Lid, view: LidView | None) -> Lamp:
@@ -108,26 +110,27 @@ def _median_step(values: npt.NDArray[np.float32], reach: int) -> tuple[Array, Ar
     size, seen = np.zeros(len(values)), np.zeros(len(values))
     step = np.sort(values[2 * reach :] - values[:n], axis=1)
     count = np.isfinite(step[..., 0]).sum(1)
-    middle = np.take_along_axis(step, (count // 2)[:, None, None].clip(0, step.shape[1] - 1), axis=1)[:, 0]
+    middle = step[np.arange(n), np.minimum(count // 2, step.shape[1] - 1)]
     size[reach : reach + n] = np.where(count > 0, np.linalg.norm(middle, axis=1), 0)
     seen[reach : reach + n] = count / step.shape[1]
     return size, seen
 
 
-def _side(rgb: npt.NDArray[np.uint8], shown: npt.NDArray[np.bool_]) -> Array:
-    """How well the plate's edge lies at each distance: (n,) scores of a strip (n, m, 3) that runs outwards.
+def _edge(values: npt.NDArray[np.float32]) -> Array:
+    """How well the plate's edge lies at each distance: (n,) scores of a strip of colours (n, m, 3) that runs outwards.
 
     An edge is a step of colour that all of the strip's lines share, with other ground beyond it: a groove has the
-    same plate on both sides, a leaf crosses a few lines only.
+    same plate on both sides, a leaf crosses a few lines only. What is hidden is NaN.
     """
-    lines = np.linspace(0, rgb.shape[1] - 1, min(48, rgb.shape[1])).astype(int)
-    rgb = rgb[:, lines]
-    bare = shown[:, lines] & (exg(rgb) < _LEAF_EXG)
-    values = np.where(bare[..., None], lab(rgb), np.float32(np.nan))
     edge, seen = _median_step(values, round(2 / _STEP_MM))
     ground, seen_ground = _median_step(values, round(7 / _STEP_MM))
     seen = np.minimum(seen, seen_ground)
     return np.asarray(np.where(seen >= 0.1, np.sqrt(seen * edge * ground), 0))
+
+
+def _lines(many: int) -> npt.NDArray[np.intp]:
+    """Which of a strip's lines are looked at."""
+    return np.linspace(0, many - 1, _LINES).astype(int)
 
 
 def _outline(straight: _Straight, lid: Lid) -> Array | None:
@@ -137,11 +140,17 @@ def _outline(straight: _Straight, lid: Lid) -> Array | None:
     spread = round(lid.hole_mm / 2 / _STEP_MM)
     rows = slice(first[1] - spread, last[1] + spread + 1)
     columns = slice(first[0] - spread, last[0] + spread + 1)
-    left, up = np.s_[rows, first[0] :: -1], np.s_[first[1] :: -1, columns]
-    right, down = np.s_[rows, last[0] :], np.s_[last[1] :, columns]
-    scores = [_side(rgb[side].swapaxes(0, 1), shown[side].T) for side in (left, right)]
-    scores[1:1] = [_side(rgb[up], shown[up])]
-    scores.append(_side(rgb[down], shown[down]))
+
+    def strips(a: npt.NDArray[Any]) -> list[npt.NDArray[Any]]:
+        """Lines that run outwards from the outer sites: left, up, right, down."""
+        along, across = (lines[:, _lines(lines.shape[1])] for lines in (a[rows].swapaxes(0, 1), a[:, columns]))
+        return [along[first[0] :: -1], across[first[1] :: -1], along[last[0] :], across[last[1] :]]
+
+    sides = strips(rgb)
+    colours = np.concatenate(sides)
+    bare = np.concatenate(strips(shown)) & _bare(colours)
+    values = np.where(bare[..., None], lab(colours), np.float32(np.nan))
+    scores = [_edge(side) for side in np.split(values, np.cumsum([len(side) for side in sides])[:-1])]
     margins = np.full(4, np.nan)
     for k, score in enumerate(scores):
         at = np.arange(len(score)) * _STEP_MM

@@ -19,7 +19,7 @@ from sprout.readings import read_sites
 from sprout.registration import LidView, register
 from sprout.registration import learn_view as view_of
 from sprout.settings import Settings
-from sprout.tissue import ALGAE, OTHER, Tissue, classify
+from sprout.tissue import DRY, GREEN, Tissue, classify
 from sprout.workers import Processes
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def _look(photo: Photo, registration: Registration, lid: Lid, tissue: Tissue) ->
         photo.pyramid,
         registration,
         lid,
-        plants=(tissue.classes != OTHER) & (tissue.classes != ALGAE),
+        plants=np.asarray(cv2.inRange(tissue.classes, GREEN, DRY), np.uint8),
         outline_mm=tissue.outline_mm,
     )
 

@@ -19,6 +19,7 @@ MARGIN = 1.1
 """Room round the outer sites that a view shows, in mean distances between sites."""
 VIEW_PX = 720
 """Longest side of a view."""
+_BLOCK = 4
 
 
 def _extent(lid: Lid) -> tuple[Array, Array]:
@@ -29,9 +30,15 @@ def _extent(lid: Lid) -> tuple[Array, Array]:
 def _map(
     registration: Registration, origin_mm: tuple[float, float], size: tuple[int, int], px_per_mm: float
 ) -> npt.NDArray[np.float32]:
-    """(h, w, 2) working pixels that a view's pixels show."""
+    """(h, w, 2) working pixels that a view's pixels show: worked out in the middles of blocks, interpolated between."""
     h, w = size
-    return registration.grid_px(np.arange(w) / px_per_mm + origin_mm[0], np.arange(h) / px_per_mm + origin_mm[1])
+    # a block more at every end, so that nothing lies outside the outermost middles
+    x, y = (
+        start + (_BLOCK * np.arange(-(-n // _BLOCK) + 2.0) - (_BLOCK + 1) / 2) / px_per_mm
+        for n, start in zip((w, h), origin_mm, strict=True)
+    )
+    at = cv2.resize(registration.grid_px(x, y), None, fx=_BLOCK, fy=_BLOCK, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(at[_BLOCK : _BLOCK + h, _BLOCK : _BLOCK + w], np.float32)
 
 
 def straighten(
@@ -57,7 +64,7 @@ def learn_view(
     registration: Registration,
     lid: Lid,
     *,
-    plants: npt.NDArray[np.bool_] | None = None,
+    plants: npt.NDArray[np.uint8] | None = None,
     outline_mm: Array | None = None,
 ) -> LidView:
     """The lid's look from a registered photo.
@@ -65,7 +72,7 @@ def learn_view(
     Parameters
     ----------
     plants:
-        (h, w) bool on the working pixels, where plants hide the lid.
+        (h, w) on the working pixels, 0 where no plants hide the lid.
     """
     low, high = _extent(lid)
     px_per_mm = VIEW_PX / float((high - low).max())
@@ -74,7 +81,7 @@ def learn_view(
     at = _map(registration, origin, (int(h), int(w)), px_per_mm)
     view, shown = _sampled(picture, at)
     if plants is not None:
-        shown &= cv2.remap(plants.view(np.uint8), at, None, cv2.INTER_NEAREST) == 0
+        shown &= cv2.remap(plants, at, None, cv2.INTER_NEAREST) == 0
     tags = {k: registration.to_mm(c) for k, c in registration.tags_px.items()}
     return LidView(view, shown, origin, px_per_mm, tags, outline_mm)
 
