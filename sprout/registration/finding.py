@@ -38,8 +38,11 @@ LEAST_LEAD = 0.4
 DECISIVE = (0.92, 0.7)
 """Share of the sites whose rims, when seen, settle the place alone: stickers and plants change a lid's look. On a small
 picture a hole is overlooked more easily, and then a wrong way to lay the lid may have no rival."""
-STILL_PX = 0.5
+STILL_PX = 2.0
 """A pose that moves less from one look at the rims to the next is not looked at again."""
+EXACT = (0.01, 0.06)
+"""Nor is one that fits the rims of all sites to this share of a hole (root mean square), if their radii differ by no
+more than this share: where they do, other edges than the rims were seen at some."""
 LEAST_RIM = 0.4
 """Least share of a rim's circumference that must show."""
 SURE = (0.4, 0.7)
@@ -153,9 +156,14 @@ def _refine(
         # by rims alone every round is better than the one before; a view may also pull away
         if best is None or alike >= best[0]:
             best = alike, _Candidate(fit, rims, held, fit.residual_mm[agrees], len(anchored), alike)
-        if beside is None and moved < STILL_PX:
+        if beside is None and (moved < STILL_PX or (held.all() and _is_exact(residual / lid.hole_mm, rims.radius))):
             break
     return best[1] if best else None
+
+
+def _is_exact(off: Array, radius: Array) -> bool:
+    """Whether rims of all sites settle a pose: how far off they are, and their radii, as shares of a hole's."""
+    return len(off) >= PLENTY and bool(np.sqrt((off**2).mean()) < EXACT[0] and np.ptp(radius) < EXACT[1])
 
 
 def _turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
