@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import SEARCH_PX, Circles, Rims, find_circles, leafy, see_rims
-from sprout.registration.lattice import PLENTY, grow, place, same_place
+from sprout.registration.lattice import PLENTY, Placement, by_score, grow, place, same_place
 from sprout.registration.naming import prefer, prefer_by_plants
 from sprout.registration.tags import find_tags
 
@@ -253,22 +254,37 @@ def _laid(
     if tags_px and lid.tags:
         sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
         scale = float(np.median(sides)) / lid.tags.size_mm
-    placements = place(circles, lid, picture.size_px, px_per_mm=scale)
+    lay = partial(place, circles, lid, picture.size_px, px_per_mm=scale)
+
+    @cache
+    def marked(way: Placement) -> tuple[float, _Candidate] | None:
+        candidate = _refine(picture, lid, way.fit.pose, tags_px, None)
+        if candidate is None:
+            return None
+        # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
+        return way.score + candidate.support - _misfits(photo, lid, candidate), candidate
+
+    def whole(candidate: _Candidate) -> bool:
+        """A rim is seen round every hole: any other place leaves some without."""
+        return len(lid.labels) >= PLENTY and bool(candidate.used.all())
+
+    ways = lay()
+    placements = list(islice(ways, 1))
+    likely = bool(placements) and (placements[0].circle >= 0).mean() >= FEW
+    if likely and (first := marked(placements[0])) and whole(first[1]):
+        return [first]
+    placements = by_score([*placements, *ways])
     if many and (not placements or (placements[0].circle >= 0).mean() < FEW):
-        placements = place(circles, lid, picture.size_px, px_per_mm=scale, most=48)
-    marked: list[tuple[float, _Candidate]] = []
+        placements = by_score(lay(most=48))
+    found: list[tuple[float, _Candidate]] = []
     for placement in placements[:12]:
         if placement.score < RIVAL * placements[0].score:
             break
-        candidate = _refine(picture, lid, placement.fit.pose, tags_px, None)
-        if candidate is None:
-            continue
-        # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
-        marked.append((placement.score + candidate.support - _misfits(photo, lid, candidate), candidate))
-        # a rim round every hole: any other place leaves some without
-        if len(lid.labels) >= PLENTY and candidate.used.all():
-            break
-    return marked
+        if (way := marked(placement)) is not None:
+            found.append(way)
+            if whole(way[1]):
+                break
+    return found
 
 
 def _rivals(marked: list[tuple[float, _Candidate]], lid: Lid) -> list[tuple[float, _Candidate]]:

@@ -7,7 +7,7 @@ circles found there improve the pose. The whole pattern decides, never a single 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -242,13 +242,14 @@ def same_place(place: Array, others: Sequence[Array]) -> bool:
 
 def place(
     circles: Circles, lid: Lid, size_px: tuple[int, int], *, px_per_mm: float | None = None, most: int = 12
-) -> list[Placement]:
-    """Ways to lay the lid over the circles, best first, each at another place of the picture; ``most`` are tried.
+) -> Iterator[Placement]:
+    """Ways to lay the lid over the circles, each at another place of the picture; ``most`` are tried.
 
+    The likeliest comes first and is grown alone: it is mostly right, and then the others are never asked for.
     Turns of the lid onto itself are not told apart here: of each set one is returned.
     """
     if len(circles.radii) < 2 or len(lid.sites_mm) < 2:
-        return []
+        return
     tree = cKDTree(circles.centres)
     pivot = lid.sites_mm.mean(0)
     starts = []
@@ -263,17 +264,18 @@ def place(
                 size_px=size_px,
             )
         )
-    placements: list[Placement] = []
     places: list[Array] = []
-    # the first is mostly right
     for some in (starts[:1], starts[1:]):
         for fit, circle in _grown(some, circles, lid, tree) if some else ():
             where = fit.pose.rims.to_px(lid.sites_mm)
-            if same_place(where, places):
-                continue
-            places.append(where)
-            placements.append(Placement(fit, circle, _score(fit, circle, circles, lid)))
-            # a circle in every hole: any other place leaves some without
-            if len(circle) >= PLENTY and (circle >= 0).all() and placements[-1].score > WELL_SEEN * len(circle):
-                return sorted(placements, key=lambda p: -p.score)
+            if not same_place(where, places):
+                places.append(where)
+                score = _score(fit, circle, circles, lid)
+                yield Placement(fit, circle, score)
+                # any other place leaves some holes without
+                if len(circle) >= PLENTY and (circle >= 0).all() and score > WELL_SEEN * len(circle):
+                    return
+
+
+def by_score(placements: Iterable[Placement]) -> list[Placement]:
     return sorted(placements, key=lambda p: -p.score)

@@ -25,7 +25,7 @@ from sprout.pyramid import Pyramid
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array
 from sprout.registration.holes import Circles, find_circles, see_rims
-from sprout.registration.lattice import first_poses, grow, place
+from sprout.registration.lattice import by_score, first_poses, grow, place
 
 RULER_MM = 0.5
 """Standard error of a length read off a ruler from centre to centre (common practice)."""
@@ -222,7 +222,7 @@ def _first_guesses(circles: Circles, layout: _Layout) -> list[tuple[Array, float
 def _refine(picture: Pyramid, layout: _Layout, circles: Circles, proportions: Array, share: float) -> _Learned | None:
     """Lay the trial lid over the circles; then see the rims, fit proportions and pose, and look again."""
     lid = layout.trial(proportions, hole_share=share)
-    placements = place(circles, lid, picture.size_px)
+    placements = by_score(place(circles, lid, picture.size_px))
     if not placements:
         return None
     pose, taken = placements[0].fit.pose, placements[0].circle
