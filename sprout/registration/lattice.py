@@ -80,7 +80,8 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
     for i, j in _near_pairs(lid):
         step = sites[j] - sites[i]
         steps.setdefault(complex(round(step.real, 1), round(step.imag, 1)), []).append((i, j))
-    first, second = np.nonzero((np.abs(np.log(radius[:, None] / radius[None])) < 0.3) & ~np.eye(n, dtype=bool))
+    # the other way round a pair says the same of the sites the other way round
+    first, second = np.nonzero(np.triu(np.abs(np.log(radius[:, None] / radius[None])) < 0.3, 1))
     a_all, b_all = [], []
     for step, pairs in steps.items():
         a = (z[second] - z[first]) / step
@@ -103,24 +104,23 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
     for low in range(0, len(a), 4000):
         part = slice(low, low + 4000)
         at = a[part, None] * sites[None] + b[part, None]
-        distance, index = tree.query(np.column_stack([at.real.ravel(), at.imag.ravel()]))
-        distance, index = distance.reshape(at.shape), index.reshape(at.shape)
         scale = np.abs(a[part, None])
+        reach = 0.28 * pitch * scale
+        places = at.view(np.float64).reshape(-1, 2)
+        distance, index = (of.reshape(at.shape) for of in tree.query(places, distance_upper_bound=reach.max()))
+        index = np.minimum(index, n - 1)
         ratio = radius[index] / (scale * lid.hole_mm / 2)
-        near = (distance < 0.28 * pitch * scale) & (ratio > 0.7) & (ratio < 1.55)
-        scores[part] = (near * support[index] * (1 - (distance / (0.28 * pitch * scale)) ** 2)).sum(1)
-    order = np.argsort(-np.round(scores, 6), kind="stable")
+        near = (ratio > 0.7) & (ratio < 1.55)
+        scores[part] = (near * support[index] * np.maximum(1 - (distance / reach) ** 2, 0)).sum(1)
+    scores = np.round(scores, 6)
+    ends = a[:, None] * sites[[0, -1]] + b[:, None]
     kept: list[tuple[float, Array]] = []
-    ends = sites[[0, -1]] if len(sites) > 1 else sites
-    seen: list[Array] = []
-    for k in order:
-        where = a[k] * ends + b[k]
-        if any(np.abs(where - s).max() < 0.3 * pitch * abs(a[k]) for s in seen):
-            continue
-        seen.append(where)
-        kept.append((float(scores[k]), np.array([a[k], b[k]])))
-        if len(kept) * turns >= most:
+    for _ in range(-(-most // turns)):
+        k = int(scores.argmax())
+        if scores[k] < 0:
             break
+        kept.append((float(scores[k]), np.array([a[k], b[k]])))
+        scores[np.abs(ends - ends[k]).max(1) < 0.3 * pitch * np.abs(a)] = -1
     return kept
 
 
