@@ -64,8 +64,7 @@ class Pyramid:
         """The picture with a long side of at most ``long_px``, and its pixels per pixel of the whole."""
         shrink = min(1.0, long_px / max(self.size_px))
         h, w = (round(side * shrink) for side in self.size_px)
-        source = self.halved(self.level(0.7 / shrink))
-        return np.asarray(cv2.resize(source, (w, h), interpolation=cv2.INTER_AREA), np.uint8), shrink
+        return self.sized((w, h)), shrink
 
     def places(self, px: npt.NDArray[np.float32], level: int) -> npt.NDArray[np.float32]:
         """Where places (h, w, 2) of the whole picture lie in the halved one."""
