@@ -28,6 +28,8 @@ _SLENDER, _FILLED = 0.4, 0.7
 _LEAST_CONTRAST = 0.12
 """Least standard deviation within a tag, whose cells are black and white, as a share of the brightest: 0.26 and more
 for tags that can be read, even small ones."""
+_SMALL_PX = 120
+"""What is no wider is read at full size if half of it does not do."""
 _ROOM_PX = 4
 """How much of the paper about the ink is looked at, in pixels of the small picture."""
 _WINDOW_PX = 4
@@ -37,7 +39,7 @@ _WINDOW_PX = 4
 def find_tags(picture: Pyramid, tags: Tags) -> dict[int, Array]:
     """Corners (4, 2) in working pixels of each of the lid's tags that is seen, clockwise from the tag's upper left.
 
-    What could be a tag is read at half size, where a leaf on its rim matters less, and then at full size.
+    What could be a tag is read at half size, where a leaf on its rim matters less, and a small one then at full size.
     """
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{tags.family.upper()}"))
     options = cv2.aruco.DetectorParameters()
@@ -51,7 +53,7 @@ def find_tags(picture: Pyramid, tags: Tags) -> dict[int, Array]:
     detector = cv2.aruco.ArucoDetector(dictionary, options)
     found: dict[int, Array] = {}
     for box in _candidates(picture):
-        for level in (1, 0):
+        for level in (1, 0) if np.ptp(box, axis=0).max() < _SMALL_PX else (1,):
             low, high = np.rint(picture.places(box[None], level)[0]).astype(int)
             near = cv2.cvtColor(picture.halved(level)[low[1] : high[1], low[0] : high[0]], cv2.COLOR_RGB2GRAY)
             corners, ids, _ = detector.detectMarkers(near)
