@@ -13,6 +13,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from statistics import median
 
 import cv2
 import numpy as np
@@ -105,8 +106,8 @@ def shape(tissue: npt.NDArray[np.bool_], *, step_mm: float = STEP_MM) -> dict[st
     half_width = float(depth.max())
     tops = _tops(depth, round(0.8 * half_width / step_mm), 0.45 * half_width)
     lobes = cv2.connectedComponents(tops.view(np.uint8), connectivity=8)[0] - 1
-    _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_16U)
-    patch_area = stats[1:, cv2.CC_STAT_AREA] * step_mm**2
+    count, patches = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_16U)
+    patch_area = np.array([area]) if count == 2 else np.bincount(patches.ravel())[1:] * step_mm**2
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     hull = cv2.convexHull(np.concatenate(outlines))
     hull_area = cv2.contourArea(hull) * step_mm**2
@@ -142,7 +143,7 @@ def against_lid(shapes: Sequence[dict[str, float] | None]) -> list[dict[str, flo
     some = [s for s in shapes if s is not None]
     if not some:
         return list(shapes)
-    area, width = (float(np.median([s[k] for s in some])) for k in ("log_area", "log_half_width"))
+    area, width = (median(s[k] for s in some) for k in ("log_area", "log_half_width"))
     return [
         None
         if s is None

@@ -99,8 +99,8 @@ def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array)
     for _ in range(halvings):
         mask, picture = (cv2.resize(a, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for a in (mask, picture))
     scale = 2.0**halvings
-    shift = to_mm[:, :2] @ (low + scale / 2 - 0.5) + to_mm[:, 2]
-    return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.column_stack([scale * to_mm[:, :2], shift]))
+    first = np.array([[scale, 0, low[0] + scale / 2 - 0.5], [0, scale, low[1] + scale / 2 - 0.5], [0, 0, 1]])
+    return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), to_mm @ first)
 
 
 def framed(hull_mm: Array, turn: Array, fill: float = 1.0) -> Array:
@@ -108,12 +108,13 @@ def framed(hull_mm: Array, turn: Array, fill: float = 1.0) -> Array:
     turned = hull_mm @ turn.T
     low, high = turned.min(0), turned.max(0)
     scale = fill * min((SIDE - 2 * _RIM) / max(float((high - low).max()), 1e-6), 1 / FINEST_MM)
-    return np.column_stack([scale * turn, np.full(2, SIDE / 2 - 0.5) - scale * (low + high) / 2])
+    return np.concatenate([scale * turn, (SIDE / 2 - 0.5 - scale * (low + high) / 2)[:, None]], axis=1)
 
 
 def shown(cutout: Cutout, frame: Array) -> tuple[Mask, Picture]:
     """A cutout's mask and picture, (SIDE, SIDE) and (SIDE, SIDE, 3), in a frame given by :func:`framed`."""
-    matrix = np.column_stack([frame[:, :2] @ cutout.to_mm[:, :2], frame[:, :2] @ cutout.to_mm[:, 2] + frame[:, 2]])
+    matrix = frame[:, :2] @ cutout.to_mm
+    matrix[:, 2] += frame[:, 2]
     size = (SIDE, SIDE)
     mask = cv2.warpAffine(cutout.mask, matrix, size, flags=cv2.INTER_LINEAR)
     lab = cv2.warpAffine(cutout.lab, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -132,7 +133,8 @@ def planes(mask: Mask, lab: Picture, px_per_mm: float) -> npt.NDArray[np.float32
     near = cv2.dilate(tissue, np.ones((5, 5), np.uint8))
     out = np.empty((PLANES, SIDE, SIDE), np.float32)
     out[0] = tissue
-    np.multiply(cv2.LUT(lab, table[None]).transpose(2, 0, 1), near, out=out[1:4])
+    for plane, colour in zip(out[1:4], cv2.split(cv2.LUT(lab, table[None])), strict=True):
+        np.multiply(colour, near, out=plane)
     out[4] = np.log(px_per_mm * FINEST_MM)
     return out
 

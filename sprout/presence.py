@@ -13,6 +13,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from statistics import median
 
 import cv2
 import numpy as np
@@ -177,7 +178,7 @@ class Sight:
 def against_lid(sights: Sequence[Sight]) -> list[dict[str, float] | None]:
     """Features of all sites of one photo, None where no crown was looked for."""
     areas = [s.area_mm2 for s in sights if s.area_mm2 > 0]
-    usual = float(np.median(areas)) if areas else 1.0
+    usual = median(areas) if areas else 1.0
     found = [min(max(s.crown, -6.0), 6.0) for s in sights if s.crown is not None]
     mean = float(np.mean(found)) if found else 0.0
     return [
