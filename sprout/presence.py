@@ -40,7 +40,7 @@ _TALL_MM, _TALLEST = 120.0, 0.4
 """Height of a tall plant, and the most it is taken to be as a share of the camera's."""
 _MOST_ASIDE_MM = 16.0
 """The view is moved so far, at most, to where a leaning plant shows its top."""
-_SPREAD = (25.0, 12.0, 14.0)
+_SPREAD = np.array([25.0, 12.0, 14.0])
 FEATURES = ("nearness", "inside", "log_area_against_lid", "contact", "crown_against_lid")
 _LEAST_SHARE = 0.02
 """Log-ratio of a site's area to the lid's is not told below this share."""
@@ -125,11 +125,11 @@ _MIDDLE_MM = (np.arange(SIDE, dtype=np.float32) - np.float32(SIDE / 2 - 0.5)) * 
 
 def planes(lab: Picture, plant: npt.NDArray[np.uint8], hole_mm: float, lean: float) -> npt.NDArray[np.float32]:
     """The network's input, (PLANES, SIDE, SIDE) float32, from what :func:`around` gives."""
-    inside = plant > 127
-    colour = lab.astype(np.float32)
-    own = colour[inside] if inside.sum() > 20 else colour.reshape(-1, 3)
+    inside = (plant > 127).view(np.uint8)
+    mean = cv2.mean(lab, inside if np.count_nonzero(inside) > 20 else None)[:3]
+    table = np.clip((np.arange(256)[:, None] - mean) / _SPREAD, -4, 4).astype(np.float32)
     out = np.empty((PLANES, SIDE, SIDE), np.float32)
-    out[:3] = np.clip((colour - own.mean(0)) / np.array(_SPREAD, np.float32), -4, 4).transpose(2, 0, 1)
+    out[:3] = cv2.split(cv2.LUT(lab, table[None]))
     out[3] = plant.astype(np.float32) / 127.5 - 1
     x, y = _MIDDLE_MM + np.float32(_aside_mm(lean)), _MIDDLE_MM[:, None]
     for k, along in enumerate((x, x - np.clip(x, 0, np.float32(lean)))):
