@@ -30,6 +30,7 @@ from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 
 from sprout.counting import MOST
 from sprout.leaves import PLANES, SIDE, Cutout, as_shown, framed, planes, shown
+from sprout.networks import cells
 from sprout.photo import read_photo
 from sprout.readings import cutouts_of, living_of, whose
 from sprout.tissue import classify
@@ -249,23 +250,28 @@ class Source:
 
 
 class Block(nn.Sequential):
-    def __init__(self, i: int, o: int, stride: int = 1, kernel: int = 3) -> None:
-        super().__init__(nn.Conv2d(i, o, kernel, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
+    def __init__(self, i: int, o: int, stride: int = 1) -> None:
+        super().__init__(nn.Conv2d(i, o, 3, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
 
 
 class Network(nn.Module):
-    """Halves the picture four times and goes back to a quarter of its side, where seedlings and borders are marked."""
+    """Halves cells of 2 x 2 pixels three times and goes back to a quarter of the picture's side, where seedlings and
+    borders are marked."""
 
     def __init__(self, a: int = 16, b: int = 24, c: int = 40, d: int = 56) -> None:
         super().__init__()
-        self.c1 = nn.Sequential(Block(PLANES, a, 2, 4), Block(a, b, 2), Block(b, b), Block(b, b))
+        self.c1 = nn.Sequential(Block(4 * PLANES, a), Block(a, b, 2), Block(b, b), Block(b, b))
         self.c2 = nn.Sequential(Block(b, c, 2), Block(c, c), Block(c, c))
         self.c3 = nn.Sequential(Block(c, d, 2), Block(d, d), Block(d, d))
         self.u3, self.e2 = nn.Conv2d(d, c, 1), Block(c, c)
         self.u2, self.e1, self.marks = nn.Conv2d(c, b, 1), Block(b, b), nn.Conv2d(b, 2, 1)
         self.mean, self.most = nn.AdaptiveAvgPool2d(1), nn.AdaptiveMaxPool2d(1)
         self.number = nn.Sequential(
-            nn.Dropout(0.2), nn.Linear(2 * (d + b) + 2 + PLANES, 48), nn.ReLU(), nn.Dropout(0.2), nn.Linear(48, MOST)
+            nn.Dropout(0.2),
+            nn.Linear(2 * (d + b) + 2 + 4 * PLANES, 48),
+            nn.ReLU(),
+            nn.Dropout(0.2),
+            nn.Linear(48, MOST),
         )
 
     def both(self, x: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
@@ -317,7 +323,7 @@ def train(source: Source, steps: int, seed: int) -> Network:
         if flip:
             x, density, border = (t.flip(-1) for t in (x, density, border))
         with torch.autocast("cpu", torch.bfloat16):
-            score, marks = network.both(x.contiguous(memory_format=torch.channels_last))
+            score, marks = network.both(F.pixel_unshuffle(x, 2).contiguous(memory_format=torch.channels_last))
         score, marks = score.float(), marks.float()
         spots = ((marks[:, 0] - 10 * density) ** 2).mean((1, 2))
         edges = F.binary_cross_entropy_with_logits(
@@ -340,7 +346,7 @@ def scores(network: Network, some: list[Example]) -> np.ndarray:
     """(n, MOST) log-probabilities, as ``sprout.leaves.scores`` gives them."""
     with torch.no_grad():
         return np.stack(
-            [torch.log_softmax(network(torch.tensor(as_shown(e.levels[0]))[None]), 1)[0].numpy() for e in some]
+            [torch.log_softmax(network(torch.tensor(cells(as_shown(e.levels[0])))[None]), 1)[0].numpy() for e in some]
         )
 
 
@@ -368,7 +374,7 @@ def main() -> None:
             print(f"fold {k}: {len(left)} sites left out, right {right:.3f}", flush=True)
             out.writerows([e.photo, e.site, *np.round(row, 4)] for e, row in zip(left, got, strict=True))
             f.flush()
-    write_onnx(train(Source(some), a.steps, FOLDS), (PLANES, SIDE, SIDE), a.out)
+    write_onnx(train(Source(some), a.steps, FOLDS), (4 * PLANES, SIDE // 2, SIDE // 2), a.out)
 
 
 if __name__ == "__main__":

@@ -33,6 +33,7 @@ from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
 from sprout import presence
 from sprout.attribution import Camera, attribute
 from sprout.lid import Lid
+from sprout.networks import cells
 from sprout.photo import read_photo
 from sprout.presence import MM_PER_PX, PLANES, SIDE, Scene, around, inputs, lean_mm, planes, scene_of
 from sprout.pyramid import smaller
@@ -217,17 +218,17 @@ class Source:
 
 
 class Block(nn.Sequential):
-    def __init__(self, i: int, o: int, stride: int = 1, kernel: int = 3) -> None:
-        super().__init__(nn.Conv2d(i, o, kernel, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
+    def __init__(self, i: int, o: int, stride: int = 1) -> None:
+        super().__init__(nn.Conv2d(i, o, 3, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
 
 
 class Network(nn.Module):
-    """Halves the picture four times; what is in the middle counts apart from what is anywhere."""
+    """Halves cells of 2 x 2 pixels three times; what is in the middle counts apart from what is anywhere."""
 
     def __init__(self, a: int = 16, b: int = 24, c: int = 36, d: int = 48) -> None:
         super().__init__()
         self.down = nn.Sequential(
-            Block(PLANES, a, 2, 4),
+            Block(4 * PLANES, a),
             Block(a, b, 2),
             Block(b, b),
             Block(b, c, 2),
@@ -264,7 +265,7 @@ def train(source: Source, seconds: float, seed: int, begun: Network | None = Non
         if rng.random() < 0.5:
             x = x.flip(-2)
         with torch.autocast("cpu", torch.bfloat16):
-            odds = network(x.contiguous(memory_format=torch.channels_last))
+            odds = network(F.pixel_unshuffle(x, 2).contiguous(memory_format=torch.channels_last))
         odds = odds.float()[:, 0]
         loss = F.binary_cross_entropy_with_logits(odds, 0.02 + 0.96 * stands)
         optimiser.zero_grad()
@@ -291,7 +292,7 @@ def crowns(network: Network, e: Example) -> list[float | None]:
     with torch.no_grad():
         for at, look in zip(e.lid.sites_mm, e.looks, strict=True):
             sought = look.meets or look.living_mm2 > 50
-            found.append(float(network(torch.tensor(inputs(e.scene, at))[None])) if sought else None)
+            found.append(float(network(torch.tensor(cells(inputs(e.scene, at)))[None])) if sought else None)
     return found
 
 
@@ -357,7 +358,7 @@ def main() -> None:
         "offset": round(offset, 4),
     }
     a.model.write_text(json.dumps(model_file) + "\n", encoding="utf-8")
-    write_onnx(mean_of(networks), (PLANES, SIDE, SIDE), a.network)
+    write_onnx(mean_of(networks), (4 * PLANES, SIDE // 2, SIDE // 2), a.network)
 
 
 def split(centre: np.ndarray, scale: np.ndarray, w: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:

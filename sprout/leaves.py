@@ -149,5 +149,5 @@ def scores(cutouts: Sequence[Cutout]) -> Array:
     """(n, 6) log-probabilities of 1, 2, … seedlings in each cutout, as the network sees them."""
     if not cutouts:
         return np.empty((0, 6))
-    raw = np.stack([networks.run("leaves", as_shown(c)) for c in cutouts]).astype(np.float64)
+    raw = np.stack([networks.run("leaves", networks.cells(as_shown(c))) for c in cutouts]).astype(np.float64)
     return np.asarray(raw - np.logaddexp.reduce(raw, axis=1, keepdims=True))

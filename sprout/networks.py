@@ -22,6 +22,16 @@ def _network(name: str) -> Any:
         return cv2.dnn.readNetFromONNX(str(path), *engine)
 
 
+def cells(planes: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Cells of 2 x 2 pixels, each pixel a plane: (4 p, h / 2, w / 2) from (p, h, w), planes first, then rows.
+
+    A network that begins with cells needs no stride where its maps are largest, and Winograd's convolution has none.
+    """
+    p, h, w = planes.shape
+    apart = planes.reshape(p, h // 2, 2, w // 2, 2).transpose(0, 2, 4, 1, 3)
+    return np.ascontiguousarray(apart).reshape(4 * p, h // 2, w // 2)
+
+
 def run(name: str, given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """What a network makes of one input: ``calibration/<name>.onnx`` of (planes, h, w)."""
     network = _network(name)

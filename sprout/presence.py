@@ -147,7 +147,9 @@ def crowns(scene: Scene, places_mm: Array) -> Array:
     """(n,) log-odds that a plant stands at each of (n, 2) places, as the network sees it."""
     if not len(places_mm):
         return np.empty(0)
-    return np.array([networks.run("crowns", inputs(scene, place))[0] for place in places_mm], np.float64)
+    return np.array(
+        [networks.run("crowns", networks.cells(inputs(scene, place)))[0] for place in places_mm], np.float64
+    )
 
 
 @dataclass(frozen=True)

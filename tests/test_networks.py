@@ -13,8 +13,8 @@ from sprout.files import shipped
 @pytest.mark.parametrize(
     ("name", "size"),
     [
-        ("leaves", (leaves.PLANES, leaves.SIDE, leaves.SIDE)),
-        ("crowns", (presence.PLANES, presence.SIDE, presence.SIDE)),
+        ("leaves", (4 * leaves.PLANES, leaves.SIDE // 2, leaves.SIDE // 2)),
+        ("crowns", (4 * presence.PLANES, presence.SIDE // 2, presence.SIDE // 2)),
         ("tissue", (pixels.PLANES, 64, 48)),
     ],
 )
@@ -28,3 +28,10 @@ def test_a_network_gives_what_the_model_file_gives(name: str, size: tuple[int, i
     got = [networks.run(name, given) for given in (first, second)]
     assert np.allclose(got, both, atol=1e-3)
     assert not np.allclose(got[0], got[1], atol=1e-3)
+
+
+def test_a_cell_holds_its_four_pixels_plane_by_plane() -> None:
+    planes = np.arange(2 * 4 * 6, dtype=np.float32).reshape(2, 4, 6)
+    cells = networks.cells(planes)
+    assert cells.shape == (8, 2, 3)
+    assert cells[4:, 1, 2].tolist() == planes[1, 2:4, 4:6].ravel().tolist()
