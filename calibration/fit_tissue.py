@@ -1,6 +1,11 @@
 """Fit the network that gives every pixel its class, and write it as an ONNX file.
 
-    python calibration/fit_tissue.py PHOTOS --out calibration/tissue.onnx [--without calibration/aside.txt]
+    python calibration/fit_tissue.py PHOTOS --out wide.onnx --channels 16 20 28 32 [--without calibration/aside.txt]
+    python calibration/fit_tissue.py PHOTOS --out calibration/tissue.onnx --teacher wide.onnx [--without ...]
+
+A network narrow enough for a phone photo a day on one core learns rare tissue badly from the truth alone, so a wide one
+is fitted first, and the narrow one learns from the truth and from what the wide one thinks (Hinton et al. 2015,
+"Distilling the knowledge in a neural network").
 
 PHOTOS is a folder of photos with ground truth: NAME.jpg, NAME.json (where the sites are) and NAME_tissue.png (0 other,
 1 green, 2 yellowing, 3 dry, 4 algae). ``--without`` names a text file with one photo per line (path in PHOTOS, without
@@ -19,6 +24,7 @@ import torch
 import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
+from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 from truth import lid_and_registration, names, read
 
 from sprout.light import to_linear, to_srgb
@@ -32,33 +38,30 @@ STORE_PX_PER_MM = 1.25 * PX_PER_MM
 
 class Block(nn.Sequential):
     def __init__(self, i: int, o: int, stride: int = 1, kernel: int = 3) -> None:
-        super().__init__(nn.Conv2d(i, o, kernel, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
+        super().__init__(nn.Conv2d(i, o, kernel, stride, kernel // 3, bias=False), nn.BatchNorm2d(o), nn.ReLU())
 
 
 class Network(nn.Module):
-    """A U-Net that works from half resolution down to a sixteenth and gives (5, 2, 2) scores per cell."""
+    """A U-Net that looks at half resolution down to a sixteenth, and gives (5, 2, 2) scores per cell of a quarter."""
 
-    def __init__(self, a: int = 16, b: int = 20, c: int = 28, d: int = 32) -> None:
+    def __init__(self, a: int, b: int, c: int, d: int) -> None:
         super().__init__()
-        self.c0 = Block(PLANES, a, 2, 4)
-        self.c1 = nn.Sequential(Block(a, b, 2), Block(b, b))
+        self.c1 = nn.Sequential(Block(PLANES, a, 2, 2), Block(a, b, 2), Block(b, b))
         self.c2 = nn.Sequential(Block(b, c, 2), Block(c, c), Block(c, c))
         self.c3 = nn.Sequential(Block(c, d, 2), Block(d, d), Block(d, d))
-        self.up3, self.up2, self.up1 = nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1), nn.Conv2d(b, a, 1)
-        self.e2, self.e1, self.e0 = Block(c, c), Block(b, b), Block(a, a)
-        self.out = nn.Conv2d(a, 4 * CLASSES, 1)
+        self.up3, self.up2 = nn.Conv2d(d, c, 1), nn.Conv2d(c, b, 1)
+        self.e2, self.e1 = Block(c, c), Block(b, b)
+        self.out = nn.Conv2d(b, 4 * CLASSES, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         def twice(t: torch.Tensor) -> torch.Tensor:
             return F.interpolate(t, scale_factor=2, mode="nearest")
 
-        x0 = self.c0(x)
-        x1 = self.c1(x0)
+        x1 = self.c1(x)
         x2 = self.c2(x1)
         y = self.up3(self.c3(x2))
         y = self.up2(self.e2(x2 + twice(y)))
-        y = self.up1(self.e1(x1 + twice(y)))
-        return self.out(self.e0(x0 + twice(y)))
+        return self.out(self.e1(x1 + twice(y)))
 
 
 def read_rgb(path: Path) -> np.ndarray:
@@ -115,7 +118,8 @@ class Example:
             at = self.sites_px[rng.integers(len(self.sites_px))]
         else:
             at = rng.uniform([0, 0], [w, h])
-        target = min(rng.uniform(0.55, 1.1) * PX_PER_MM, 1.15 * self.px_per_mm)
+        nearness = rng.uniform(0.8, 1.1) if rng.random() < 0.75 else rng.uniform(0.4, 0.8)
+        target = min(nearness * PX_PER_MM, 1.15 * self.px_per_mm)
         rgb, label, near, store = self.levels[0 if target > STORE_PX_PER_MM / 2 else 1]
         zoom = target / self.px_per_mm / store
         angle = rng.uniform(0, 2 * np.pi)
@@ -152,7 +156,7 @@ def relit(rgb: np.ndarray, gains: np.ndarray, rng: np.random.Generator) -> np.nd
     cast = np.exp(np.array([warm - green / 2, green, -warm - green / 2])) * 2 ** rng.normal(0, 0.45)
     linear = to_linear(np.arange(256) / 255)[:, None] * gains * cast
     table = to_srgb(np.clip(linear, 0, 1)).astype(np.float32)
-    picture = np.stack([table[rgb[..., k], k] for k in range(3)], axis=-1)
+    picture = cv2.LUT(rgb, table[:, None])
     side = len(rgb)
     if rng.random() < 0.4:
         ramp = np.linspace(-1, 1, side)
@@ -164,46 +168,71 @@ def relit(rgb: np.ndarray, gains: np.ndarray, rng: np.random.Generator) -> np.nd
         cv2.fillConvexPoly(spot, cv2.convexHull(corners.astype(np.int32)), 1.0)
         spot = cv2.GaussianBlur(spot, (0, 0), rng.uniform(1, 12))
         picture *= 1 + (rng.uniform(0.6, 1.5) - 1) * spot[..., None]
-    grey = picture.mean(-1, keepdims=True)
+    grey = cv2.transform(picture, np.full((1, 3), 1 / 3))[..., None]
     picture = grey + (picture - grey) * np.float32(rng.uniform(0.8, 1.2))
     if rng.random() < 0.4:
         picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.3, 1.3))
-    noise = rng.normal(0, 1, picture.shape).astype(np.float32) * np.float32(abs(rng.normal(0, 0.02)))
+    noise = rng.standard_normal(picture.shape, np.float32) * np.float32(abs(rng.normal(0, 0.02)))
     if rng.random() < 0.5:
         noise = 1.6 * cv2.GaussianBlur(noise, (0, 0), 0.7)
     return np.clip(picture + noise, 0, 1).astype(np.float32)
 
 
-def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
-    """Weighted cross-entropy, plus one minus the soft intersection over union of plant against the rest."""
+def loss_of(
+    scores: torch.Tensor, shares: torch.Tensor, weight: torch.Tensor, taught: torch.Tensor | None
+) -> torch.Tensor:
+    """Weighted cross-entropy, plus one minus the soft intersection over union of plant against the rest.
+
+    ``shares`` (n, 5, h, w) are those of the classes in each cell that is scored; ``taught`` are what the teacher takes
+    them for, and then count for half of the cross-entropy.
+    """
     scores = F.pixel_shuffle(scores, 2)
-    entropy = (F.cross_entropy(scores, classes, reduction="none") * weight).mean()
-    p = scores.softmax(1)[:, 1:4].sum(1)
-    t = ((classes >= 1) & (classes <= 3)).float()
+    target = shares if taught is None else (shares + taught) / 2
+    entropy = (F.cross_entropy(scores, target, reduction="none") * weight).mean()
+    p, t = (a[:, 1:4].sum(1) for a in (scores.softmax(1), shares))
     both, either = (p * t).sum((1, 2)), (p + t - p * t).sum((1, 2))
-    return entropy + 0.3 * (1 - (both + 50) / (either + 50)).mean()
+    return entropy + 0.3 * (1 - (both + 12) / (either + 12)).mean()
 
 
-def fit(examples: list[Example], steps: int, seed: int, side: int, batch: int) -> Network:
-    torch.manual_seed(seed)
-    rng = np.random.default_rng(seed)
-    network = Network()
+def fit(
+    examples: list[Example],
+    channels: tuple[int, int, int, int],
+    teacher: Path | None,
+    steps: int,
+    side: int,
+    batch: int,
+) -> Network:
+    """The running mean of the weights (over about 500 steps) at the end of the fit."""
+    torch.manual_seed(1)
+    rng = np.random.default_rng(1)
+    network = Network(*channels).to(memory_format=torch.channels_last)
+    mean = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(0.998), use_buffers=True)
     best = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-4)
     rate = torch.optim.lr_scheduler.OneCycleLR(best, 4e-3, steps, pct_start=0.1)
+    wide = cv2.dnn.readNetFromONNX(str(teacher)) if teacher else None
     told, running = time.monotonic(), 0.0
     for step in range(steps):
         chosen = rng.choice(len(examples), batch)
         x, y, w = (np.stack(v) for v in zip(*(examples[i].window(rng, side) for i in chosen), strict=True))
-        loss = loss_of(network(torch.from_numpy(x)), torch.from_numpy(y.astype(np.int64)), torch.from_numpy(w))
+        shares = F.avg_pool2d(F.one_hot(torch.from_numpy(y.astype(np.int64)), CLASSES).permute(0, 3, 1, 2).float(), 2)
+        taught = None
+        if wide:
+            wide.setInput(x)
+            taught = F.pixel_shuffle(torch.from_numpy(np.array(wide.forward())), 2).softmax(1)
+            taught = F.avg_pool2d(taught, taught.shape[-1] // shares.shape[-1])  # its cells may be smaller
+        with torch.autocast("cpu", torch.bfloat16):  # half the time where the processor has it
+            scores = network(torch.from_numpy(x).to(memory_format=torch.channels_last))
+        loss = loss_of(scores.float(), shares, F.avg_pool2d(torch.from_numpy(w), 2), taught)
         best.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
         best.step()
         rate.step()
+        mean.update_parameters(network)
         running = loss.item() if step == 0 else 0.98 * running + 0.02 * loss.item()
         if step % 100 == 99:
             print(f"step {step + 1} of {steps}: loss {running:.4f}, {time.monotonic() - told:.0f} s", flush=True)
-    return network.eval()
+    return mean.module.eval()
 
 
 def write_onnx(network: Network, out: Path) -> None:
@@ -224,17 +253,18 @@ def main() -> None:
     parser.add_argument("photos", type=Path)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--without", type=Path)
-    parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument("--channels", type=int, nargs=4, default=(16, 24, 32, 48))
+    parser.add_argument("--teacher", type=Path, help="network that was fitted before, as ONNX")
+    parser.add_argument("--steps", type=int, default=12000)
     parser.add_argument("--batch", type=int, default=8)
-    parser.add_argument("--side", type=int, default=320)
+    parser.add_argument("--side", type=int, default=240)
     parser.add_argument("--threads", type=int, default=1)
-    parser.add_argument("--seed", type=int, default=1)
     a = parser.parse_args()
     torch.set_num_threads(a.threads)
     cv2.setNumThreads(1)
     examples = [Example(a.photos, name) for name in names(a.photos, a.without)]
     print(len(examples), "photos")
-    write_onnx(fit(examples, a.steps, a.seed, a.side, a.batch), a.out)
+    write_onnx(fit(examples, a.channels, a.teacher, a.steps, a.side, a.batch), a.out)
 
 
 if __name__ == "__main__":

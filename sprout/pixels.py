@@ -8,14 +8,14 @@ at all is decided later, by where it is rooted.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache, reduce
+from functools import reduce
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from sprout.files import shipped
+from sprout import networks
 from sprout.lid import Lid
 from sprout.light import Array, exg
 from sprout.pyramid import Pyramid, smaller
@@ -23,10 +23,10 @@ from sprout.registration import Registration
 
 PLANES = 5
 """Input planes: red, green, blue, and the two of `geometry`."""
-PX_PER_MM = 4.0
-"""Finest scale that the network is given; it was fitted to leaves and holes of about this size in pixels."""
+PX_PER_MM = 3.0
+"""Finest scale that the network is given, the one that it was mostly fitted at. It scores cells of two pixels."""
 _BLOCK = 16
-_GLANCE_PX_PER_MM, _GLANCE_PX = 1.5, 1.6e5
+_GLANCE_PX_PER_MM, _GLANCE_PX = 1.2, 1.1e5
 """Finest scale at which the whole window is glanced at, and the most pixels of that glance."""
 _DOUBT = -3.0
 """Log-odds of plant or film in the glance from which a place is looked at closely."""
@@ -37,8 +37,10 @@ _SIGHT_MM = 4.0
 _MOST_PX = 7e5
 """Most pixels of all that is looked at closely: more is scaled down, which bounds time and memory. Where there is so
 much to see, leaves are broad."""
-_SITE_REACH = 4.0
-_DEPTH_MM = 20.0
+_RARE = 1.0
+"""Log-odds by which dry tissue is likelier than the network says: in what it was fitted to, hardly any was dry."""
+_SITE_REACH, _FAR = 4.0, 0.8
+_DEPTH_MM, _OUTSIDE = 20.0, -0.25
 _MOST_HALVED = 3
 _CELL = 2**_MOST_HALVED
 """Geometry varies slowly: it is computed for cells of so many working pixels, and windows are made of whole cells."""
@@ -70,10 +72,11 @@ class Evidence:
 
 
 def geometry(mm: Array, lid: Lid, outline_mm: Array | None) -> npt.NDArray[np.float32]:
-    """The two geometric inputs at (n, 2) places on the lid's plane: (n, 2) float32, both at most 1.
+    """The two geometric inputs at (n, 2) places on the lid's plane: (n, 2) float32.
 
-    First the distance to the nearest site, in hole radii over 4; second the depth inside the outline over 20 mm, not
-    below -1, and 1 everywhere if no outline is known.
+    First the distance to the nearest site, in hole radii over 4, up to 0.8; second the depth inside the outline over
+    20 mm, from -0.25 to 1, and 1 everywhere if no outline is known. How far out a pixel is beyond that does not tell a
+    leaf of the lid from one of a neighbour.
     """
     x, y = np.asarray(mm, np.float32).T
     distance2 = np.full(len(x), np.inf, np.float32)
@@ -84,7 +87,7 @@ def geometry(mm: Array, lid: Lid, outline_mm: Array | None) -> npt.NDArray[np.fl
         (x0, y0), (x1, y1) = outline_mm.min(0).astype(np.float32), outline_mm.max(0).astype(np.float32)
         depth = np.minimum.reduce([x - x0, x1 - x, y - y0, y1 - y])
     planes = np.column_stack([np.sqrt(distance2) / (lid.hole_mm / 2) / _SITE_REACH, depth / _DEPTH_MM])
-    return np.asarray(np.clip(planes, -1, 1), np.float32)
+    return np.asarray(np.clip(planes, [0, _OUTSIDE], [_FAR, 1]), np.float32)
 
 
 def surroundings(registration: Registration, lid: Lid, outline_mm: Array | None) -> npt.NDArray[np.float32]:
@@ -130,22 +133,16 @@ def window(picture: Pyramid, registration: Registration, lid: Lid, outline_mm: A
     )
 
 
-@cache
-def _network() -> Any:
-    model = (shipped("calibration") / "tissue.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(model, np.uint8))
-
-
 def planes(
     picture: Pyramid, around: npt.NDArray[np.float32], box: Box, scale: float
 ) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
     """The network's input for a window at a scale, (5, h, w) float32, h and w multiples of 16; and its true size.
 
     ``around`` is that of `surroundings`, and the window is made of whole cells. What it lacks to a multiple of 16 is
-    filled by repeating its right and lower edge; its height and width without that come second.
+    filled by repeating its right and lower edge; its height and width without that come second, even numbers.
     """
     left, top, right, bottom = box
-    w, h = max(1, round((right - left) * scale)), max(1, round((bottom - top) * scale))
+    w, h = (2 * max(1, round(side * scale / 2)) for side in (right - left, bottom - top))
     cells = around[top // _CELL : -(-bottom // _CELL), left // _CELL : -(-right // _CELL)]
     level = min(int(np.log2(1 / scale)), _MOST_HALVED)
     near = picture.halved(level)[top >> level : -(-bottom >> level), left >> level : -(-right >> level)]
@@ -160,11 +157,12 @@ def planes(
     return out, (h, w)
 
 
-def _scores(given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """The scores of input planes (5, h, w): (5, 2, 2, h / 2, w / 2) float32, by class and place in the cell."""
-    network = _network()
-    network.setInput(given[None])
-    return np.asarray(network.forward()).reshape(5, 2, 2, given.shape[1] // 2, given.shape[2] // 2)
+def _scores(given: npt.NDArray[np.float32], size: tuple[int, int]) -> npt.NDArray[np.float32]:
+    """The scores (5, h / 2, w / 2) of input planes whose true size is ``size``, two pixels of them in each cell."""
+    rows, columns = given.shape[1] // 4, given.shape[2] // 4
+    # 2 x 2 cells come as so many channels
+    cells = networks.run("tissue", given).reshape(5, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2)
+    return cells.reshape(5, 2 * rows, 2 * columns)[:, : size[0] // 2, : size[1] // 2]
 
 
 def _apart(boxes: list[Box]) -> list[Box]:
@@ -183,12 +181,12 @@ def _worth_a_look(picture: Pyramid, around: npt.NDArray[np.float32], box: Box, p
     left, top, right, bottom = box
     scale = min(1.0, _GLANCE_PX_PER_MM / px_per_mm, float(np.sqrt(_GLANCE_PX / ((right - left) * (bottom - top)))))
     given, (h, w) = planes(picture, around, box, scale)
-    other, *some = _scores(given)
-    doubtful = (reduce(np.maximum, some) - other > _DOUBT).any((0, 1))
+    other, *some = _scores(given, (h, w))
+    doubtful = reduce(np.maximum, some) - other > _DOUBT
     sight = round(_SIGHT_MM * px_per_mm * scale / 2)
     near = cv2.dilate(doubtful.astype(np.uint8), np.ones((2 * sight + 1, 2 * sight + 1), np.uint8))
-    _, patches, stats, _ = cv2.connectedComponentsWithStats(near[: -(-h // 2), : -(-w // 2)], connectivity=8)
-    by_a_site = np.unique(patches[(given[3, :h:2, :w:2] < 1) & (patches > 0)])
+    _, patches, stats, _ = cv2.connectedComponentsWithStats(near, connectivity=8)
+    by_a_site = np.unique(patches[(given[3, :h:2, :w:2] < _FAR) & (patches > 0)])
     x, y, wide, high, _ = stats[by_a_site].T * 2 / scale
     found = np.column_stack([left + x, top + y, left + x + wide, top + y + high])
     found = np.minimum(np.rint(found / _CELL).astype(int) * _CELL, [right, bottom] * 2)
@@ -212,18 +210,13 @@ def look(picture: Pyramid, registration: Registration, lid: Lid, outline_mm: Arr
 
 
 def _evidence(window: tuple[slice, slice], given: npt.NDArray[np.float32], size: tuple[int, int]) -> Evidence:
-    other, green, yellow, dry, film = _scores(given)
+    other, green, yellow, dry, film = _scores(given, size)
+    dry = dry + np.float32(_RARE)
     living = np.maximum(green, yellow)
     tissue = np.maximum(living, dry)
-
-    def lay(cells: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        """Cells of 2 x 2 (2, 2, h/2, w/2) side by side, without the filled edge."""
-        upper, lower = (cv2.merge([*row]).reshape(len(row[0]), -1) for row in cells)
-        return np.stack([upper, lower], axis=1).reshape(given.shape[1:])[: size[0], : size[1]]
-
     return Evidence(
         window,
-        lay(tissue - np.maximum(other, film)),
-        lay(np.maximum(1 + (yellow > green).view(np.uint8), 3 * (dry > living).view(np.uint8))),
-        lay((film > np.maximum(other, tissue)).view(np.uint8)),
+        tissue - np.maximum(other, film),
+        np.maximum(1 + (yellow > green).view(np.uint8), 3 * (dry > living).view(np.uint8)),
+        (film > np.maximum(other, tissue)).view(np.uint8),
     )

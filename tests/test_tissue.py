@@ -132,7 +132,7 @@ def test_the_networks_input_is_in_whole_blocks_and_in_range() -> None:
     given, (h, w) = planes(
         Pyramid(drawing.rgb), surroundings(drawing.registration, drawing.lid, None), (0, 0, 2016, 1512), 0.3
     )
-    assert (h, w) == (454, 605)
+    assert (h, w) == (454, 604)
     assert given.shape == (5, 464, 608)
     assert given.dtype == np.float32
     assert given[:3].min() >= 0
@@ -142,10 +142,14 @@ def test_the_networks_input_is_in_whole_blocks_and_in_range() -> None:
 def test_geometry_is_zero_on_a_site_and_negative_outside_the_plate() -> None:
     lid = drawn_lid()
     outline = np.array([lid.sites_mm.min(0) - 40, lid.sites_mm.max(0) + 40])
-    (on_site, deep), (_, outside) = geometry(np.array([lid.sites_mm[0], lid.sites_mm[0] - 55.0]), lid, outline)
+    corner = lid.sites_mm.min(0)
+    places = np.array([lid.sites_mm[0], corner - 43.0, corner - 60.0, corner - 90.0])
+    (on_site, deep), (_, outside), *far = geometry(places, lid, outline)
     assert on_site == 0
     assert deep == 1
-    assert outside == pytest.approx(-0.75)
+    assert outside == pytest.approx(-0.15)
+    # neither distance tells one far place from another
+    assert np.array_equal(*far)
     assert PX_PER_MM > 0
 
 
