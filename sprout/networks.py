@@ -15,8 +15,8 @@ from sprout.files import shipped
 
 @cache
 def _network(name: str) -> Any:
-    # OpenCV 5's own choice is its newer engine, which has no Winograd convolution (Lavin & Gray 2016, CVPR: 4013-4021)
-    # and takes up to one and a half times as long here; for a model in memory it is taken whatever is asked for
+    # OpenCV 5's own choice is its newer engine, which has no Winograd convolution (Lavin & Gray 2016, Proc.
+    # CVPR:4013-4021) and takes up to one and a half times as long here; for a model in memory it is taken whatever is asked for
     engine = [cv2.dnn.ENGINE_CLASSIC] if hasattr(cv2.dnn, "ENGINE_CLASSIC") else []
     with resources.as_file(shipped("calibration") / f"{name}.onnx") as path:
         return cv2.dnn.readNetFromONNX(str(path), *engine)
@@ -25,7 +25,7 @@ def _network(name: str) -> Any:
 def cells(planes: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """Cells of 2 x 2 pixels, each pixel a plane: (4 p, h / 2, w / 2) from (p, h, w), planes first, then rows.
 
-    A network that begins with cells needs no stride where its maps are largest, and Winograd's convolution has none.
+    A network that begins with cells needs no stride where its maps are largest: Winograd's convolution knows none.
     """
     p, h, w = planes.shape
     apart = planes.reshape(p, h // 2, 2, w // 2, 2).transpose(0, 2, 4, 1, 3)

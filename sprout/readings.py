@@ -15,7 +15,7 @@ from sprout import counting, flags, leaves, presence
 from sprout.attribution import Owners, Window, attribute
 from sprout.leaves import Cutout, cut_out, local_maps
 from sprout.lid import Lid
-from sprout.light import BURNT, Picture, burnt
+from sprout.light import Picture, burnt
 from sprout.photo import Photo
 from sprout.registration import Registration
 from sprout.tissue import ALGAE, DRY, GREEN, YELLOW, Tissue
@@ -167,7 +167,7 @@ def looks_of(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid,
     h, w = registration.size_px
     looks = []
     for k, ((u, v), (here, (hole, plug))) in enumerate(zip(places, _discs(rims, (h, w)), strict=True)):
-        plants, shown = owners.sites[here], photo.rgb[here]
+        plants = owners.sites[here]
         own, bare = plants == k + 1, plug & (plants == 0)
         size, seen = max(_number(plug), 1), _number(bare)
         inside = own & hole
@@ -184,7 +184,7 @@ def looks_of(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid,
                 covered=(_number(plug) - seen) / size,
                 overhung=(_number(plug & ~own) - seen) / size,
                 film=_number(plug & (tissue.classes[here] == ALGAE)) / size,
-                burnt=_number(bare & burnt(shown)) / size if seen and shown.max() >= BURNT else 0.0,
+                burnt=_number(bare & burnt(photo.rgb[here])) / size if seen else 0.0,
                 contact=float(contact[k]),
                 inside=some / max(float(pixels[k].sum()), 1.0),
                 nearness=min(1.0, float(np.sqrt(off2[inside].min())) / radius) if some else 1.0,
