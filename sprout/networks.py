@@ -15,8 +15,8 @@ from sprout.files import shipped
 
 @cache
 def _network(name: str) -> Any:
-    # OpenCV 5's own choice is its newer engine, which has no Winograd convolution (Lavin & Gray 2016, Proc.
-    # CVPR:4013-4021) and takes up to one and a half times as long here; for a model in memory it is taken whatever is asked for
+    # OpenCV 5's own choice is its newer engine, which has no Winograd convolution (Lavin & Gray 2016, Proc. CVPR:
+    # 4013-4021) and takes up to one and a half times as long here; for a model in memory nothing else is to be had
     engine = [cv2.dnn.ENGINE_CLASSIC] if hasattr(cv2.dnn, "ENGINE_CLASSIC") else []
     with resources.as_file(shipped("calibration") / f"{name}.onnx") as path:
         return cv2.dnn.readNetFromONNX(str(path), *engine)
