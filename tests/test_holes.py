@@ -60,7 +60,9 @@ def test_real_coins_in_rows_are_found() -> None:
     coins = label(binary_fill_holes(watershed(sobel(grey), markers) == 2))
     truth = [region for region in regionprops(coins) if region.area > 200]
     assert len(truth) == 24
-    found = find_circles(Pyramid(np.repeat(grey[..., None], 3, 2)), least_px=0.02, most_px=0.09)
+    found = find_circles(
+        Pyramid(np.repeat(grey[..., None], 3, 2)), radii_px=(0.02 * max(grey.shape), 0.09 * max(grey.shape))
+    )
     centres = np.array([region.centroid[::-1] for region in truth])
     distance = np.linalg.norm(found.centres[:24, None] - centres[None], axis=2)
     circle, coin = linear_sum_assignment(distance)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from sprout.errors import NotRegistered, SidesUnsure
+from sprout.errors import NotRegistered
 from sprout.lid import Lid, symmetries
 from sprout.photo import Photo
 from sprout.pyramid import Pyramid
@@ -19,9 +19,9 @@ from sprout.registration.alignment import Comparison, similar_poses
 from sprout.registration.camera import Fit, Pose, fit_pose
 from sprout.registration.geometry import Array, LidView, Registration
 from sprout.registration.holes import SEARCH_PX, Circles, Rims, find_circles, leafy, see_rims
-from sprout.registration.lattice import PLENTY, Placement, by_score, grow, place, same_place
-from sprout.registration.naming import prefer, prefer_by_plants
-from sprout.registration.tags import find_tags
+from sprout.registration.lattice import PLENTY, Placement, by_score, grow, place, rim_radii_px, same_place
+from sprout.registration.naming import name_sites, turned
+from sprout.registration.tags import find_tags, px_per_mm
 
 CORNER_PX = 0.7
 """Standard error of a tag's corner whose place on the lid is known."""
@@ -58,11 +58,6 @@ ALIKE = 0.7
 """Least correlation with the known view that is accepted: right fits reach 0.79 and more, wrong 0.65 at most."""
 SETTLED = 0.9
 """Correlation with which no other place is looked at, and one rim is enough."""
-LEAST_PREFERENCE = 0.2
-"""Least preference for one way round over the others that settles the labels: right ones reach 0.3 and more where
-marks show, wrong ones 0.15 on bare plates."""
-LEAST_BY_PLANTS = 0.25
-"""The same by the plants of days near by, which say 0.3 to 0.8 on a lid that is all but closed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,47 +162,6 @@ def _is_exact(off: Array, radius: Array) -> bool:
     return len(off) >= PLENTY and bool(np.sqrt((off**2).mean()) < EXACT[0] and np.ptp(radius) < EXACT[1])
 
 
-def _turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
-    """The same pose with the lid turned onto itself about its middle."""
-    numbers = pose.numbers.copy()
-    numbers[2] += np.arctan2(turn[1, 0], turn[0, 0])
-    return replace(pose, numbers=numbers)
-
-
-def _name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None, others: Sequence[LidView]) -> Pose:
-    """Of the ways the lid falls onto itself, the one that agrees with the known view, else with A1 upper left."""
-    ways = [_turned(pose, rotation) for rotation, _, _ in symmetries(lid)]
-    if len(ways) == 1:
-        return pose
-    if known is None:
-        ring = lid.pattern == "ring"
-        anchor = lid.sites_mm[[lid.labels.index("B1") if ring else 0]]
-        corner = np.array([photo.rgb.shape[1] / 2, -1e6]) if ring else np.zeros(2)
-        return min(ways, key=lambda way: float(np.linalg.norm(way.registration().to_px(anchor)[0] - corner)))
-    maps = [way.registration() for way in ways]
-    best: int = 0
-    lead = np.full(len(maps), np.nan)
-    for k in range(1, len(maps)):
-        value = prefer(photo.pyramid, maps[best], maps[k], known, lid)
-        if value < 0:
-            best, lead = k, np.where(np.arange(len(maps)) == best, -value, np.nan)
-        else:
-            lead[k] = value
-    for k in np.flatnonzero(np.isnan(lead)).tolist():
-        lead[k] = prefer(photo.pyramid, maps[best], maps[k], known, lid) if k != best else np.inf
-    if lead.min() >= LEAST_PREFERENCE:
-        return ways[best]
-    for k, way in enumerate(maps):
-        rest = [other for j, other in enumerate(maps) if j != k]
-        if all(prefer_by_plants(photo.pyramid, way, other, others, lid) > LEAST_BY_PLANTS for other in rest):
-            return ways[k]
-    raise SidesUnsure(
-        photo.path,
-        "nothing visible tells one side of the lid from the other",
-        "lift the leaves off the print, or stick tags on the lid before the next grow",
-    )
-
-
 def _misfits(photo: Photo, lid: Lid, candidate: _Candidate) -> float:
     """How many sites cannot be where a placement has them.
 
@@ -247,18 +201,14 @@ def _misfits(photo: Photo, lid: Lid, candidate: _Candidate) -> float:
 
 
 def _laid(
-    photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], circles: Circles, *, many: bool
+    photo: Photo, lid: Lid, tags_px: dict[int, Array], circles: Circles, *, scale: float | None, many: bool
 ) -> list[tuple[float, _Candidate]]:
     """Ways to lay the lid over circles, refined, with their marks; ``many`` are tried if few holes show."""
-    scale = None
-    if tags_px and lid.tags:
-        sides = [np.linalg.norm(np.roll(c, 1, 0) - c, axis=1).mean() for c in tags_px.values()]
-        scale = float(np.median(sides)) / lid.tags.size_mm
-    lay = partial(place, circles, lid, picture.size_px, px_per_mm=scale)
+    lay = partial(place, circles, lid, photo.pyramid.size_px, px_per_mm=scale)
 
     @cache
     def marked(way: Placement) -> tuple[float, _Candidate] | None:
-        candidate = _refine(picture, lid, way.fit.pose, tags_px, None)
+        candidate = _refine(photo.pyramid, lid, way.fit.pose, tags_px, None)
         if candidate is None:
             return None
         # rims at its holes speak for a placement; circles left over and sites on another ground speak against it
@@ -302,10 +252,13 @@ def _rivals(marked: list[tuple[float, _Candidate]], lid: Lid) -> list[tuple[floa
 def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
     """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
     marked: list[tuple[float, _Candidate]] = []
+    scale = px_per_mm(tags_px, lid.tags) if lid.tags and tags_px else None
+    radii_px = None if scale is None else rim_radii_px(lid, scale)
     for search_px, decisive in zip(SEARCH_PX, DECISIVE, strict=True):
-        circles = find_circles(picture, search_px=search_px)
+        circles = find_circles(picture, search_px=search_px, radii_px=radii_px)
         # what was found on the smaller picture stays in the running
-        marked += _laid(photo, picture, lid, tags_px, circles, many=known is None and search_px == SEARCH_PX[-1])
+        many = known is None and search_px == SEARCH_PX[-1]
+        marked += _laid(photo, lid, tags_px, circles, scale=scale, many=many)
         marked = _rivals(marked, lid)
         lead = marked[0][0] - marked[1][0] if len(marked) > 1 else np.inf
         if marked and lead >= LEAST_LEAD and marked[0][1].used.mean() > decisive:
@@ -323,7 +276,7 @@ def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array
     beside = Comparison(picture, known, lid)
     ways = [rotation for rotation, _, _ in symmetries(lid)]
     starts = [
-        max((_turned(c.fit.pose, r) for r in ways), key=lambda way: beside.agreement(way.registration(), 4))
+        max((turned(c.fit.pose, r) for r in ways), key=lambda way: beside.agreement(way.registration(), 4))
         for _, c in marked
     ]
     # the few that as much speaks for are laid beside the view; only if none will do the whole picture is searched
@@ -376,7 +329,7 @@ def _by_view(
         again
         for pose in _apart([(c.alike, c.fit.pose) for c in better], lid, 2)
         for rotation, _, _ in symmetries(lid)
-        if (again := _refine(picture, lid, _turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
+        if (again := _refine(picture, lid, turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
     ]
     found.sort(key=lambda c: -c.alike)
     if not found or found[0].alike < ALIKE:
@@ -445,7 +398,7 @@ def register(
             "photograph it again from straight above, the whole lid in the frame",
         )
     if not keep_labels or candidate.tags == 0:
-        pose = _name_sites(photo, lid, pose, known if keep_labels else None, others)
+        pose = name_sites(photo, lid, pose, known if keep_labels else None, others)
     words = (
         ["tags"] * (len(tags_px) > 0) + ["holes"] * (seen > 0) + ["view"] * (known is not None and not candidate.tags)
     )

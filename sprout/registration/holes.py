@@ -22,6 +22,9 @@ Grey = npt.NDArray[np.float32]
 
 SEARCH_PX = (400, 800)
 """Long side of the picture on which candidates are searched: where holes are plain to see, and where they are not."""
+_RADII = (0.008, 0.11)
+"""Radii that are looked for, as shares of a picture's long side, if they are not known better."""
+_LEAST_PX = 4.0
 _VOTE = 1e4
 _STEP = 0.06
 """How much wider the votes of a radius scatter than those of the next smaller one."""
@@ -121,8 +124,7 @@ def find_circles(
     picture: Pyramid,
     *,
     search_px: int = SEARCH_PX[-1],
-    least_px: float = 0.008,
-    most_px: float = 0.11,
+    radii_px: tuple[float, float] | None = None,
     most: int = 160,
 ) -> Circles:
     """Candidate circles of a picture, best supported first.
@@ -131,16 +133,16 @@ def find_circles(
     ----------
     search_px:
         Long side of the picture on which they are searched.
-    least_px, most_px:
-        Range of radii as a share of the picture's long side.
+    radii_px:
+        Least and greatest radius in pixels of the whole picture; left out, from 0.8 to 11 % of its long side.
     most:
         How many candidates at the most.
     """
     small, shrink = picture.shrunk(search_px)
     h, w = small.shape[:2]
-    long = max(h, w)
+    least, greatest = (r * shrink for r in radii_px or (share * max(picture.size_px) for share in _RADII))
     # a tilted rim scatters its votes in proportion to its radius
-    low, high = (_scatter(r) for r in (max(4.0, least_px * long), most_px * long))
+    low, high = _scatter(max(_LEAST_PX, least)), _scatter(max(_LEAST_PX, greatest))
     scatter = np.geomspace(low, high, int(np.ceil(np.log(high / low) / _STEP)) + 1)
     radii = (scatter - _scatter(0)) / (_scatter(1) - _scatter(0))
     edges = _thin_edges(small)

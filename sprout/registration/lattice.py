@@ -46,8 +46,17 @@ WELL_SEEN = 0.45
 """A lid of :data:`PLENTY` sites or more lies where all of them hold circles that reach this score per site."""
 
 
+_SCALES, _ALIKE = 0.2, 0.3
+"""Logarithms of how far a scale may be off that tags tell, and how unlike two radii of rims may be."""
+_MARGIN = float(np.exp(_SCALES + _ALIKE / 2))
 _ROUNDS, _WIDE = 8, 4
 """How often circles are matched at most, and how often from farther away."""
+
+
+def rim_radii_px(lid: Lid, px_per_mm: float) -> tuple[float, float]:
+    """Least and greatest radius of circles that can be rims where the scale is about known."""
+    radius = lid.hole_mm / 2 * px_per_mm
+    return RIM[0] * radius / _MARGIN, RIM[1] * radius * _MARGIN
 
 
 def _distances_mm(lid: Lid) -> Array:
@@ -81,7 +90,7 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
         step = sites[j] - sites[i]
         steps.setdefault(complex(round(step.real, 1), round(step.imag, 1)), []).append((i, j))
     # the other way round a pair says the same of the sites the other way round
-    first, second = np.nonzero(np.triu(np.abs(np.log(radius[:, None] / radius[None])) < 0.3, 1))
+    first, second = np.nonzero(np.triu(np.abs(np.log(radius[:, None] / radius[None])) < _ALIKE, 1))
     a_all, b_all = [], []
     for step, pairs in steps.items():
         a = (z[second] - z[first]) / step
@@ -89,7 +98,7 @@ def first_poses(circles: Circles, lid: Lid, *, px_per_mm: float | None, most: in
         mean_radius = np.sqrt(radius[first] * radius[second]) / (scale * lid.hole_mm / 2)
         good = (mean_radius > RIM[0]) & (mean_radius < RIM[1]) & (np.abs(np.angle(a)) <= np.pi / turns + 1e-9)
         if px_per_mm is not None:
-            good &= np.abs(np.log(scale / px_per_mm)) < 0.2
+            good &= np.abs(np.log(scale / px_per_mm)) < _SCALES
         start = np.array([i for i, _ in pairs])
         a_all.append(np.repeat(a[good], len(start)))
         b_all.append((z[first[good]][:, None] - a[good][:, None] * sites[start][None]).ravel())

@@ -8,18 +8,27 @@ all marks, the plants themselves tell: they stand where they stood some days bef
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from sprout.lid import Lid
+from sprout.errors import SidesUnsure
+from sprout.lid import Lid, symmetries
+from sprout.photo import Photo
 from sprout.pyramid import Pyramid
 from sprout.registration.alignment import Grey, even_light, log_light
+from sprout.registration.camera import Pose
 from sprout.registration.geometry import LidView, Registration
 from sprout.registration.holes import leafy
 from sprout.registration.view import straighten
 
+LEAST_PREFERENCE = 0.2
+"""Least preference for one way round over the others that settles the labels: right ones reach 0.3 and more where
+marks show, wrong ones 0.15 on bare plates."""
+LEAST_BY_PLANTS = 0.25
+"""The same by the plants of days near by, which say 0.3 to 0.8 on a lid that is all but closed."""
 _EDGE_MM = 3.0
 """Kept clear along the plate's edge, where the light is never the same twice."""
 _FINE_MM = 4.0
@@ -34,6 +43,47 @@ _PLANTS_PX_PER_MM = 1.5
 _CROWN_MM, _BLADE_MM, _SHADE_MM = 2.7, 1.3, 9.0
 """Leaves sway and grow: their place counts to a few millimetres, their light and dark between a blade's width and a
 plant's."""
+
+
+def turned(pose: Pose, turn: npt.NDArray[np.float64]) -> Pose:
+    """The same pose with the lid turned onto itself about its middle."""
+    numbers = pose.numbers.copy()
+    numbers[2] += np.arctan2(turn[1, 0], turn[0, 0])
+    return replace(pose, numbers=numbers)
+
+
+def name_sites(photo: Photo, lid: Lid, pose: Pose, known: LidView | None, others: Sequence[LidView]) -> Pose:
+    """Of the ways the lid falls onto itself, the one that agrees with the known view, else with A1 upper left."""
+    ways = [turned(pose, rotation) for rotation, _, _ in symmetries(lid)]
+    if len(ways) == 1:
+        return pose
+    if known is None:
+        ring = lid.pattern == "ring"
+        anchor = lid.sites_mm[[lid.labels.index("B1") if ring else 0]]
+        corner = np.array([photo.rgb.shape[1] / 2, -1e6]) if ring else np.zeros(2)
+        return min(ways, key=lambda way: float(np.linalg.norm(way.registration().to_px(anchor)[0] - corner)))
+    maps = [way.registration() for way in ways]
+    best: int = 0
+    lead = np.full(len(maps), np.nan)
+    for k in range(1, len(maps)):
+        value = prefer(photo.pyramid, maps[best], maps[k], known, lid)
+        if value < 0:
+            best, lead = k, np.where(np.arange(len(maps)) == best, -value, np.nan)
+        else:
+            lead[k] = value
+    for k in np.flatnonzero(np.isnan(lead)).tolist():
+        lead[k] = prefer(photo.pyramid, maps[best], maps[k], known, lid) if k != best else np.inf
+    if lead.min() >= LEAST_PREFERENCE:
+        return ways[best]
+    for k, way in enumerate(maps):
+        rest = [other for j, other in enumerate(maps) if j != k]
+        if all(prefer_by_plants(photo.pyramid, way, other, others, lid) > LEAST_BY_PLANTS for other in rest):
+            return ways[k]
+    raise SidesUnsure(
+        photo.path,
+        "nothing visible tells one side of the lid from the other",
+        "lift the leaves off the print, or stick tags on the lid before the next grow",
+    )
 
 
 def prefer(photo: Pyramid, first: Registration, second: Registration, known: LidView, lid: Lid) -> float:

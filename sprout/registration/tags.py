@@ -68,6 +68,12 @@ def find_tags(picture: Pyramid, tags: Tags) -> dict[int, Array]:
     return found
 
 
+def px_per_mm(tags_px: dict[int, Array], tags: Tags) -> float:
+    """About how large the lid is seen, by the corners (4, 2) of the tags found."""
+    sides = [np.linalg.norm(np.roll(corners, 1, 0) - corners, axis=1).mean() for corners in tags_px.values()]
+    return float(np.median(sides)) / tags.size_mm
+
+
 def _candidates(picture: Pyramid) -> list[npt.NDArray[np.float32]]:
     """Boxes (2, 2), low and high corner, in the whole picture about what could be a tag, the most contrasting first."""
     level = picture.level(max(picture.size_px) / _SEARCH_PX)
