@@ -92,12 +92,13 @@ def cut_out(rgb: Picture, own: Mask, at_px: npt.NDArray[np.int64], to_mm: Array)
     mask = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
     mask[top - low[1] :, left - low[0] :][:h, :w] = own
     picture = rgb[low[1] : high[1], low[0] : high[0]]
-    mm_per_px = float(np.sqrt(abs(np.linalg.det(to_mm[:, :2]))))
+    (a, b, _), (c, d, _) = to_mm.tolist()
+    mm_per_px = abs(a * d - b * c) ** 0.5
     shown_px = max(FINEST_MM / mm_per_px, max(h, w) / SIDE)
     # halved as in the pictures that the network was fitted to, and interpolated from there
     halvings = int(np.log2(max(1.0, min(1.4 * shown_px, *mask.shape))))
     for _ in range(halvings):
-        mask, picture = (cv2.resize(a, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for a in (mask, picture))
+        mask, picture = (cv2.resize(p, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for p in (mask, picture))
     scale = 2.0**halvings
     first = np.array([[scale, 0, low[0] + scale / 2 - 0.5], [0, scale, low[1] + scale / 2 - 0.5], [0, 0, 1]])
     return Cutout(mask, cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), to_mm @ first)

@@ -101,21 +101,22 @@ def _mean_areas(registration: Registration, places_px: Array, spreads_px2: Array
 def _amounts(registration: Registration, tissue: Tissue, owners: Owners) -> tuple[Array, Array]:
     """Pixels and mm2 of green, yellowing and dry tissue of each site, (n, 3) each."""
     pixels, area = (np.zeros((len(owners.windows), len(_KINDS))) for _ in range(2))
-    places, spreads = [], []
+    corners, moments = [], []
     for k, window in enumerate(owners.windows):
         if window is None:
             continue
         classes = tissue.classes[window] * (owners.sites[window] == k + 1)
-        corner = np.array([window[1].start, window[0].start])
         for j, kind in enumerate(_KINDS):
             some = classes == kind
             if some.any():
                 m = cv2.moments(some.view(np.uint8))
                 pixels[k, j] = m["m00"]
-                places.append(corner + np.array([m["m10"], m["m01"]]) / m["m00"])
-                spreads.append(np.array([[m["mu20"], m["mu11"]], [m["mu11"], m["mu02"]]]) / m["m00"])
-    if places:
-        area[pixels > 0] = _mean_areas(registration, np.array(places), np.array(spreads))
+                corners.append((window[1].start, window[0].start))
+                moments.append([m[name] for name in ("m10", "m01", "mu20", "mu11", "mu11", "mu02")])
+    if moments:
+        there = pixels > 0
+        per_pixel = np.array(moments) / pixels[there][:, None]
+        area[there] = _mean_areas(registration, corners + per_pixel[:, :2], per_pixel[:, 2:].reshape(-1, 2, 2))
     # the last bits of a moment hang on where memory lies: rounded off, a photo reads the same every time
     return pixels, np.round(area * pixels, 6)
 
@@ -229,13 +230,14 @@ def shapes_of(registration: Registration, living: Sequence[Living | None]) -> li
     unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
     px = np.concatenate([corner + unit * own.shape[::-1] for _, own, corner in some])
     corners = registration.to_mm(px).reshape(-1, 4, 2)
-    for (k, own, _), seen_mm, low, high in zip(some, corners, corners.min(1), corners.max(1), strict=True):
-        step = max(counting.STEP_MM, float((high - low).max()) / counting.MOST_STEPS)
-        width, height = (int(s) for s in np.ceil((high - low) / step) + 1)
+    low, extent = corners.min(1), np.ptp(corners, axis=1)
+    steps = np.maximum(counting.STEP_MM, extent.max(1) / counting.MOST_STEPS)
+    sizes = np.ceil(extent / steps[:, None]).astype(int) + 1
+    laid = ((corners - low[:, None]) / steps[:, None, None]).astype(np.float32)
+    for (k, own, _), at, size, step in zip(some, laid, sizes.tolist(), steps.tolist(), strict=True):
         # across one plant the lens bends next to nothing
-        seen_px, laid = (c.astype(np.float32) for c in (unit * own.shape[::-1], (seen_mm - low) / step))
-        to_lid = cv2.getPerspectiveTransform(seen_px, laid)
-        straight = cv2.warpPerspective(own, to_lid, (width, height), flags=cv2.INTER_LINEAR) > 127
+        to_lid = cv2.getPerspectiveTransform((unit * own.shape[::-1]).astype(np.float32), at)
+        straight = cv2.warpPerspective(own, to_lid, size, flags=cv2.INTER_LINEAR) > 127
         if _number(straight) >= 3:
             out[k] = counting.shape(straight, step_mm=step)
     return counting.against_lid(out)
