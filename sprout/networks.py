@@ -19,7 +19,10 @@ def _network(name: str) -> Any:
     # 4013-4021) and takes up to one and a half times as long here; for a model in memory nothing else is to be had
     engine = [cv2.dnn.ENGINE_CLASSIC] if hasattr(cv2.dnn, "ENGINE_CLASSIC") else []
     with resources.as_file(shipped("calibration") / f"{name}.onnx") as path:
-        return cv2.dnn.readNetFromONNX(str(path), *engine)
+        try:
+            return cv2.dnn.readNetFromONNX(str(path), *engine)
+        except cv2.error:  # on Windows it cannot open a path with letters that the system's code page lacks
+            return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
 
 
 def cells(planes: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:

@@ -30,6 +30,23 @@ def test_a_network_gives_what_the_model_file_gives(name: str, size: tuple[int, i
     assert not np.allclose(got[0], got[1], atol=1e-3)
 
 
+def test_a_path_that_the_library_cannot_open_is_read_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    given = np.random.default_rng(1).random((pixels.PLANES, 32, 32), np.float32)
+    usual, load = networks.run("tissue", given), cv2.dnn.readNetFromONNX
+
+    def cannot_open(model: object, *engine: int) -> object:
+        if isinstance(model, str):
+            raise cv2.error("can't read the file")
+        return load(model, *engine)
+
+    networks._network.cache_clear()
+    monkeypatch.setattr(cv2.dnn, "readNetFromONNX", cannot_open)
+    try:
+        assert np.allclose(networks.run("tissue", given), usual, atol=1e-3)
+    finally:
+        networks._network.cache_clear()
+
+
 def test_a_cell_holds_its_four_pixels_plane_by_plane() -> None:
     planes = np.arange(2 * 4 * 6, dtype=np.float32).reshape(2, 4, 6)
     cells = networks.cells(planes)
