@@ -395,6 +395,8 @@ def test_a_photo_is_known_by_its_bytes(page: Page, phone: Phone, tmp_path: Path)
 def test_a_photo_without_a_day_gets_the_one_that_was_said(page: Page, phone: Phone, tmp_path: Path) -> None:
     answer = phone.upload(photo(tmp_path / "day13.jpg", None), name="day13.jpg", on=on(13).isoformat())
     assert answer.headers["location"] == f"/day/{on(13)}"
+    again = phone.upload(photo(tmp_path / "day13.jpg", None), name="again.jpg")
+    assert "has this photo already" in phone.told(again)
     dated = phone.upload(photo(tmp_path / "day14.jpg", 14), name="day14.jpg", on=on(13).isoformat())
     assert dated.headers["location"] == f"/day/{on(14)}"
 

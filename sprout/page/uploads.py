@@ -70,7 +70,7 @@ def read_into_book(arrival: Arrival) -> Outcome:
         If the book cannot be read or written.
     """
     from sprout.book import Book
-    from sprout.intake import log_photos
+    from sprout.intake import log_photos, sha256_of
     from sprout.photo import photo_header, read_photo
 
     file, settings = arrival.file, arrival.settings
@@ -81,11 +81,11 @@ def read_into_book(arrival: Arrival) -> Outcome:
         except PhotoError as e:
             return Outcome("refused", spoken(e))
         day = taken_at.date() if taken_at else arrival.on
-        if day is None:
+        if day is None and book.holds(sha256_of(file), settings.digest()) is None:
             return Outcome("refused", "the photo does not tell its day: say it in the form")
-        if day < book.grow.sown:
+        if day and day < book.grow.sown:
             return Outcome("refused", f"taken on {day}, before the sowing on {book.grow.sown}", day)
-        if day > date.today() + timedelta(days=1):
+        if day and day > date.today() + timedelta(days=1):
             mend = "set the clock of the phone or of the computer"
             return Outcome("refused", f"taken on {day}, which is yet to come: {mend}", day)
         (logged,) = log_photos(book, [file], on=None if taken_at else day, settings=settings)
