@@ -29,6 +29,11 @@ FLAGS: dict[str, Flag] = {
         Flag("overhung", "another plant hangs over this site", "lift the leaf aside for the photo"),
         Flag("glare", "burnt highlights on the site; they were left out", "tilt the phone or lift the lamp aside"),
         Flag("algae", "a green film on the plug", "cover bare sponge and open holes from the light"),
+        Flag(
+            "dried",
+            "hardly anything but dry tissue shows: a seedling that came up and may be dead, or litter",
+            "look whether it still lives; if not, take the plug out and note it",
+        ),
         Flag("faint", "the finding rests on very few pixels", "take the photo from closer"),
     )
 }

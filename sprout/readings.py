@@ -42,6 +42,9 @@ _CROWNED_MM2 = 50.0
 """A plant of this size shows a crown if it stands alone."""
 _COUNTED_MM2 = 1000.0
 """Beyond this the leaves of one plant hide those of the next: the network was not fitted to count them."""
+_DRIED_MM2, _DRIED = 10.0, 0.25
+"""So much dry tissue, and next to none that lives, may have been a seedling: with this probability the site is in
+doubt, and a series does not take it for sprouted by this alone."""
 _FAINT_PX = 40
 """Fewer full-size pixels than this are faint."""
 _KINDS = (GREEN, YELLOW, DRY)
@@ -77,6 +80,11 @@ class _Look:
     @property
     def plant_mm2(self) -> float:
         return self.living_mm2 + self.dry_mm2
+
+    @property
+    def dried(self) -> bool:
+        """Is there hardly anything but dry tissue: a seedling that came up and may be dead, or litter."""
+        return self.dry_mm2 > max(_DRIED_MM2, 9 * self.living_mm2)
 
     @property
     def meets(self) -> bool:
@@ -305,6 +313,7 @@ def _row(
             ("overhung", look.overhung > _OVERHUNG),
             ("glare", look.burnt > _GLARE),
             ("algae", look.film > _ALGAE),
+            ("dried", look.dried),
             ("faint", 0 < look.pixels < _FAINT_PX),
         )
         if true
@@ -336,7 +345,11 @@ def sights_of(looks: Sequence[_Look], crown: Sequence[float | None]) -> list[pre
 
 def _probabilities(looks: Sequence[_Look], crown: Sequence[float | None]) -> list[float]:
     seen = presence.against_lid(sights_of(looks, crown))
-    return [_p_sprouted(look, features) for look, features in zip(looks, seen, strict=True)]
+    p = [_p_sprouted(look, features) for look, features in zip(looks, seen, strict=True)]
+    # what dried up alone may have been a seedling, what meets a plant that lives is a leaf of that
+    return [
+        max(chance, _DRIED) if look.dried and not look.meets else chance for chance, look in zip(p, looks, strict=True)
+    ]
 
 
 def _settle(

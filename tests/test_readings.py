@@ -13,7 +13,7 @@ from sprout import columns
 from sprout.flags import FLAGS
 from sprout.photo import Photo, Quality
 from sprout.readings import read_sites
-from sprout.tissue import ALGAE, YELLOW, Tissue
+from sprout.tissue import ALGAE, DRY, YELLOW, Tissue
 
 
 def rows_of(drawing: Drawing, classes: np.ndarray | None = None) -> dict[str, dict[str, Any]]:
@@ -54,6 +54,16 @@ def test_status_area_and_health(grown: Drawing) -> None:
         assert rows[site]["cover_pct"] == pytest.approx(share, rel=0.05)
     assert rows["C4"]["yellow_pct"] > 90
     assert rows["A1"]["yellow_pct"] < 5
+
+
+def test_what_is_dry_as_a_whole_is_in_doubt_and_told() -> None:
+    stands = {"B2": Stand(2, leaf_mm=10, tissue=DRY), "A1": Stand(1, leaf_mm=9)}
+    rows = rows_of(draw_lid(drawn_lid(), sprouts=stands))
+    assert rows["B2"]["status"] == "unsure"
+    assert rows["B2"]["dry_pct"] == 100
+    assert rows["B2"]["flags"] == "dried"
+    assert "dried" not in rows["A1"]["flags"]
+    assert rows["C3"]["status"] == "empty"
 
 
 def test_glare_on_a_plug_is_told() -> None:
