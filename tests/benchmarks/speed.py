@@ -38,7 +38,7 @@ from sprout.tissue import classify
 
 SIZE = (4032, 3024)
 NOISE = 6.0  # grey levels at full size, after the phone's own smoothing: a file of 4 MB
-MANY = 80
+MANY = 200
 PARTS = ("photo", "growth", "memory", "workers", "batch", "start", "books")
 ONE = """
 import sys
