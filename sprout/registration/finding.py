@@ -249,13 +249,13 @@ def _rivals(marked: list[tuple[float, _Candidate]], lid: Lid) -> list[tuple[floa
     return kept
 
 
-def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
+def _by_holes(photo: Photo, lid: Lid, tags_px: dict[int, Array], known: LidView | None) -> _Candidate:
     """The best of the ways to lay the lid over the circles, checked against the known view if there is one."""
     marked: list[tuple[float, _Candidate]] = []
     scale = px_per_mm(tags_px, lid.tags) if lid.tags and tags_px else None
     radii_px = None if scale is None else rim_radii_px(lid, scale)
     for search_px, decisive in zip(SEARCH_PX, DECISIVE, strict=True):
-        circles = find_circles(picture, search_px=search_px, radii_px=radii_px)
+        circles = find_circles(photo.pyramid, search_px=search_px, radii_px=radii_px)
         # what was found on the smaller picture stays in the running
         many = known is None and search_px == SEARCH_PX[-1]
         marked += _laid(photo, lid, tags_px, circles, scale=scale, many=many)
@@ -273,7 +273,7 @@ def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array
                 "uncover a hole in each corner for the photo, or give a photo of the empty lid",
             )
         return marked[0][1]
-    beside = Comparison(picture, known, lid)
+    beside = Comparison(photo.pyramid, known, lid)
     ways = [rotation for rotation, _, _ in symmetries(lid)]
     starts = [
         max((turned(c.fit.pose, r) for r in ways), key=lambda way: beside.agreement(way.registration(), 4))
@@ -284,11 +284,11 @@ def _by_holes(photo: Photo, picture: Pyramid, lid: Lid, tags_px: dict[int, Array
         again
         for (mark, c), start in zip(marked, starts, strict=True)
         if marked[0][0] - mark < LEAST_LEAD and c.used.mean() > PLAIN
-        if (again := _refine(picture, lid, start, tags_px, None, beside=beside, levels=(4, 2, 2))) is not None
+        if (again := _refine(photo.pyramid, lid, start, tags_px, None, beside=beside, levels=(4, 2, 2))) is not None
     ]
     if close_by and (plain := max(close_by, key=lambda c: c.alike)).alike > ALIKE:
         return plain
-    return _by_view(photo, picture, lid, circles, starts, tags_px, beside)
+    return _by_view(photo, lid, circles, starts, tags_px, beside)
 
 
 def _apart(marked: list[tuple[float, Pose]], lid: Lid, most: int) -> list[Pose]:
@@ -304,7 +304,6 @@ def _apart(marked: list[tuple[float, Pose]], lid: Lid, most: int) -> list[Pose]:
 
 def _by_view(
     photo: Photo,
-    picture: Pyramid,
     lid: Lid,
     circles: Circles,
     starts: list[Pose],
@@ -321,7 +320,7 @@ def _by_view(
                 rough.append((beside.agreement(grown[0].pose.registration(), 4), grown[0].pose))
     better: list[_Candidate] = []
     for pose in _apart(rough, lid, 6):
-        tried = (_refine(picture, lid, pose, tags_px, None, beside=beside, sure=sure) for sure in SURE)
+        tried = (_refine(photo.pyramid, lid, pose, tags_px, None, beside=beside, sure=sure) for sure in SURE)
         better += [candidate for candidate in tried if candidate is not None]
         if better and max(c.alike for c in better) > SETTLED:
             break
@@ -329,7 +328,7 @@ def _by_view(
         again
         for pose in _apart([(c.alike, c.fit.pose) for c in better], lid, 2)
         for rotation, _, _ in symmetries(lid)
-        if (again := _refine(picture, lid, turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
+        if (again := _refine(photo.pyramid, lid, turned(pose, rotation), tags_px, None, beside=beside, levels=(2, 2)))
     ]
     found.sort(key=lambda c: -c.alike)
     if not found or found[0].alike < ALIKE:
@@ -375,7 +374,7 @@ def register(
     if by_tags is not None:
         candidate = _refine(picture, lid, by_tags, tags_px, known)
     if candidate is None:
-        candidate = _by_holes(photo, picture, lid, tags_px, known)
+        candidate = _by_holes(photo, lid, tags_px, known)
     pose = candidate.fit.pose
     held = candidate.used if candidate.alike > ALIKE else candidate.used & (candidate.rims.support > HALF_RIM)
     seen = int(held.sum())
