@@ -42,6 +42,16 @@ def _begun(workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, mp_context=ready(), initializer=_one_thread)
 
 
+def _end(broken: ProcessPoolExecutor) -> None:
+    """Shut a broken pool down.
+
+    It ends its processes and waits for them, but one that a photo just given to it began meanwhile was not told to end.
+    """
+    for process in list((broken._processes or {}).values()):
+        process.kill()
+    broken.shutdown()
+
+
 class Processes:
     """A number of processes; those that are killed are replaced, and what they were reading is read again."""
 
@@ -80,7 +90,7 @@ class Processes:
         try:
             return future.result()
         except BrokenProcessPool:
-            self._pool.shutdown()
+            _end(self._pool)
         # when one is killed the pool gives up all: alone it shows which photo it was
         try:
             with _begun(1) as alone:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from functools import partial
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from sprout.survey import CoverSurvey
-from sprout.workers import Processes
+from sprout.workers import Processes, ready
 
 
 def read_or_die(path: Path, *, deadly: str, once: Path | None = None) -> CoverSurvey:
@@ -33,3 +35,22 @@ def test_a_photo_that_kills_whoever_reads_it_is_the_only_one_lost() -> None:
     assert [s.path for s in got] == paths
     assert [s.sha256 for s in got] == ["", *(p.name for p in paths[1:])]
     assert "too little memory" in got[0].reason
+
+
+def stay(here: Connection) -> None:
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    here.send("here")
+    time.sleep(20)
+
+
+def test_a_process_that_was_not_told_to_end_with_its_pool_holds_nothing_up() -> None:
+    near, far = ready().Pipe()
+    process = ready().Process(target=stay, args=(far,))
+    process.start()
+    assert near.recv() == "here"
+    pool = Processes(2)
+    pool._pool._processes[process.pid] = process
+    (lost,) = pool.each(partial(read_or_die, deadly="p0"), [Path("p0")], made=CoverSurvey)
+    process.join()
+    assert "too little memory" in lost.reason
+    assert process.exitcode == -signal.SIGKILL
