@@ -204,6 +204,8 @@ def survey_cover(path: Path, *, settings: Settings | None = None, masks: bool = 
 
 
 def _each(read: Callable[[Path], T], paths: Iterable[Path], workers: int, *, made: Callable[..., T]) -> Iterator[T]:
+    paths = list(paths)
+    workers = min(workers, len(paths))
     return map(read, paths) if workers <= 1 else Processes(workers).each(read, paths, made=made)
 
 

@@ -13,6 +13,8 @@ from typing import TypeVar
 
 T = TypeVar("T")
 
+_ASK_S = 1.0  # how often it is asked whether the pool is broken
+
 _KILLED = "the process that read it was killed, twice: too little memory? Close other programs or use a smaller photo"
 
 
@@ -39,17 +41,10 @@ def _one_thread() -> None:
 
 
 def _begun(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(workers, mp_context=ready(), initializer=_one_thread)
-
-
-def _end(broken: ProcessPoolExecutor) -> None:
-    """Shut a broken pool down.
-
-    It ends its processes and waits for them, but one that a photo just given to it began meanwhile was not told to end.
-    """
-    for process in list((broken._processes or {}).values()):
-        process.kill()
-    broken.shutdown()
+    pool = ProcessPoolExecutor(workers, mp_context=ready(), initializer=_one_thread)
+    # all at once: one that is begun while the pool breaks is not ended with it, and would be waited for for ever
+    pool._safe_to_dynamically_spawn_children = False  # type: ignore[attr-defined,unused-ignore]
+    return pool
 
 
 class Processes:
@@ -84,13 +79,22 @@ class Processes:
             failed.set_exception(e)
             return failed
 
+    def _result(self, future: Future[T]) -> T:
+        """Wait for a photo; one that was given to the pool just as it broke is never told so."""
+        while True:
+            try:
+                return future.result(timeout=_ASK_S)
+            except TimeoutError:
+                if not future.done() and self._pool._broken:
+                    raise BrokenProcessPool from None
+
     def _take(self, read: Callable[[Path], T], waiting: deque[tuple[Path, Future[T]]], made: Callable[..., T]) -> T:
         """The result of the photo that has waited longest."""
         path, future = waiting.popleft()
         try:
-            return future.result()
+            return self._result(future)
         except BrokenProcessPool:
-            _end(self._pool)
+            self._pool.shutdown()
         # when one is killed the pool gives up all: alone it shows which photo it was
         try:
             with _begun(1) as alone:
@@ -99,6 +103,6 @@ class Processes:
             result = made(path=path, reason=_KILLED)
         self._pool = _begun(self._workers)
         for k, (other, future) in enumerate(waiting):
-            if future.exception() is not None:
+            if not future.done() or future.exception() is not None:
                 waiting[k] = other, self._send(read, other)
         return result
