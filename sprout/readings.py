@@ -44,7 +44,7 @@ _COUNTED_MM2 = 1000.0
 """Beyond this the leaves of one plant hide those of the next: the network was not fitted to count them."""
 _DRIED_MM2, _DRIED = 10.0, 0.25
 """So much dry tissue, and next to none that lives, may have been a seedling: with this probability the site is in
-doubt, and a series does not take it for sprouted by this alone."""
+doubt, and a series does not take it for sprouted by this alone. Chosen so, not measured: hardly a photo shows one."""
 _FAINT_PX = 40
 """Fewer full-size pixels than this are faint."""
 _KINDS = (GREEN, YELLOW, DRY)

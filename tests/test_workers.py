@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import os
 import signal
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 from functools import partial
 from pathlib import Path
+
+import pytest
 
 from sprout.survey import CoverSurvey
 from sprout.workers import Processes
@@ -35,8 +39,17 @@ def test_a_photo_that_kills_whoever_reads_it_is_the_only_one_lost() -> None:
     assert "too little memory" in got[0].reason
 
 
-def test_a_process_killed_while_photos_are_still_given_out_holds_nothing_up() -> None:
-    for _ in range(25):
-        paths = [Path("p0"), Path("p1")]
-        got = list(Processes(2).each(partial(read_or_die, deadly="p0"), paths, made=CoverSurvey))
-        assert [s.sha256 for s in got] == ["", "p1"]
+def test_no_process_is_begun_later_than_the_others() -> None:
+    some = Processes(2)
+    some._send(partial(read_or_die, deadly=""), Path("p0"))
+    assert len(some._pool._processes) == 2
+    some._pool.shutdown()
+
+
+def test_a_photo_that_was_never_told_that_its_pool_broke_is_not_waited_for() -> None:
+    some = Processes(2)
+    with pytest.raises(BrokenProcessPool, match="terminated abruptly"):
+        some._send(partial(read_or_die, deadly="p0"), Path("p0")).result()
+    with pytest.raises(BrokenProcessPool):
+        some._result(Future())
+    some._pool.shutdown()
