@@ -159,7 +159,10 @@ def against_lid(shapes: Sequence[dict[str, float] | None]) -> list[dict[str, flo
 
 @dataclass(frozen=True, eq=False)
 class Model:
-    """A multinomial logistic model over 1 … MOST seedlings, and the mass that a 90 % range must hold."""
+    """A multinomial logistic model over 1 … MOST seedlings, and the mass that a 90 % range must hold.
+
+    ``crowded_mass`` is that for plants so large that the leaves of one hide those of the next.
+    """
 
     features: tuple[str, ...]
     centre: Array
@@ -167,6 +170,7 @@ class Model:
     weights: Array
     leaves_weight: float
     range_mass: float
+    crowded_mass: float
 
     def posterior(self, seen: dict[str, float], leaves: Array) -> Array:
         """(MOST,) probabilities of 1 … MOST seedlings, given that there is at least one.
@@ -190,6 +194,7 @@ def shipped_model() -> Model:
         np.array(data["weights"]),
         float(data["leaves_weight"]),
         float(data["range_mass"]),
+        float(data["crowded_mass"]),
     )
 
 
@@ -215,13 +220,3 @@ def posterior(
         up[seeds:] = 0
     up = up / up.sum()
     return np.concatenate([[1 - p_sprouted], p_sprouted * up])
-
-
-def mode_and_range(p: Array, mass: float) -> tuple[int, int, int]:
-    """Most likely number, and the ends of the narrowest run of numbers around it that holds ``mass``."""
-    low = high = mode = int(p.argmax())
-    while p[low : high + 1].sum() < mass and (low > 0 or high < len(p) - 1):
-        down = p[low - 1] if low > 0 else -1.0
-        up = p[high + 1] if high < len(p) - 1 else -1.0
-        low, high = (low - 1, high) if down > up else (low, high + 1)
-    return mode, low, high

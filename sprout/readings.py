@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from sprout import counting, flags, leaves, presence
 from sprout.attribution import Owners, Window, attribute
+from sprout.counts import DOUBT, number_and_range
 from sprout.leaves import Cutout, cut_out, local_maps
 from sprout.lid import Lid
 from sprout.light import Picture, burnt
@@ -302,7 +303,9 @@ def _row(
             **fit,
         }
     status = _status(p, look)
-    number, low, high = counting.mode_and_range(posterior, counting.shipped_model().range_mass)
+    model = counting.shipped_model()
+    mass = model.range_mass if look.living_mm2 < _COUNTED_MM2 else model.crowded_mass
+    number, low, high = number_and_range(posterior, mass)
     if status == "sprouted" and number == 0:
         number = int(posterior[1:].argmax()) + 1
     plant = look.plant_mm2
@@ -384,7 +387,7 @@ def whose(photo: Photo, registration: Registration, tissue: Tissue, lid: Lid) ->
 
 def _in_question(p: float, seeds: int | None) -> bool:
     """Can what the leaves show alter a reading: not where surely nothing stands or only one was sown."""
-    return p > 1 - counting.shipped_model().range_mass and seeds != 1
+    return p >= DOUBT and seeds != 1
 
 
 def read_sites(

@@ -13,7 +13,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "calibration"))
 
 from drawn import MM_PER_PX, drawn_site
 
-from sprout.counting import MOST, STEP_MM, against_lid, mode_and_range, posterior, shape, shipped_model
+from sprout.counting import MOST, STEP_MM, against_lid, posterior, shape, shipped_model
+from sprout.counts import narrowest, number_and_range
 from sprout.leaves import Cutout, scores
 
 
@@ -84,15 +85,23 @@ def test_an_empty_lid_has_no_shapes() -> None:
 
 
 def test_the_range_is_the_narrowest_run_about_the_mode() -> None:
-    p = np.array([0.02, 0.08, 0.55, 0.3, 0.05, 0, 0])
-    assert mode_and_range(p, 0.5) == (2, 2, 2)
-    assert mode_and_range(p, 0.8) == (2, 2, 3)
-    assert mode_and_range(p, 0.9) == (2, 1, 3)
-    assert mode_and_range(np.array([1.0, 0, 0]), 0.9) == (0, 0, 0)
+    p = np.array([0.1, 0.55, 0.3, 0.05, 0, 0])
+    assert narrowest(p, 0.5) == (1, 1)
+    assert narrowest(p, 0.8) == (1, 2)
+    assert narrowest(p, 0.9) == (0, 2)
+    assert narrowest(np.array([1.0, 0, 0]), 0.9) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("p_none", "expected"), [(0.04, (2, 2, 3)), (0.3, (2, 0, 3)), (0.6, (0, 0, 3)), (0.95, (0, 0, 0))]
+)
+def test_none_at_all_is_ruled_out_only_by_nine_in_ten(p_none: float, expected: tuple[int, int, int]) -> None:
+    given_some = np.array([0.1, 0.55, 0.3, 0.05, 0, 0])
+    assert number_and_range(np.append(p_none, (1 - p_none) * given_some), 0.8) == expected
 
 
 def test_the_shipped_model_fits_its_features() -> None:
     model = shipped_model()
     assert model.weights.shape == (MOST, len(model.features) + 1)
     assert model.leaves_weight > 0
-    assert 0.5 < model.range_mass < 1
+    assert 0.5 < model.range_mass < model.crowded_mass < 1

@@ -100,6 +100,23 @@ def test_a_count_by_hand_outweighs_a_photo() -> None:
     assert both < 0.2
 
 
+def test_a_crowded_plug_is_not_counted_again() -> None:
+    prior = prior_for(Sowing("basil", 3))
+    early = [Look(d, 0.97, 3, 2, 3, 0.5 * d) for d in range(5, 10)]
+    crowded = [Look(d, 0.97, 1, 1, 2, 3.0 * d) for d in range(12, 22)]
+    assert weigh_looks([*early, *crowded], prior).seedlings[-1].argmax() == 3
+    # where nothing else was seen it is better than nothing
+    assert weigh_looks(crowded, prior).seedlings[-1].argmax() == 1
+
+
+def test_a_doubtful_sprout_is_no_smaller_count() -> None:
+    prior = prior_for(Sowing("basil", 3))
+    sure, doubtful = (
+        weigh_looks([Look(d, 0.8, 2, low, 2, 1.0) for d in range(8, 14)], prior).seedlings[-1] for low in (1, 0)
+    )
+    assert np.allclose(sure, doubtful)
+
+
 def test_counts_of_several_photos_settle_the_number() -> None:
     prior = prior_for(Sowing("basil", 3))
     series = [Look(d, 0.02, 0, 0, 0, 0.0) for d in range(5)]

@@ -206,12 +206,17 @@ def _look(weighed: Weighed, as_of: date) -> list[Task]:
     return [Task(as_of, "take a photo", why, YOUR_NOTES, urgency=Urgency.PHOTO)] if ago >= _STALE_DAYS else []
 
 
+def _counted(low: int, high: int) -> str:
+    numbers = f"{low}" if low == high else f"{low} to {high}"
+    return f"{numbers} seedling{'' if high == 1 else 's'}"
+
+
 def _plug_tasks(plugs: Sequence[PlugOutlook], looks: Sequence[Row], as_of: date, *, fed: bool) -> list[Task]:
     """Today's advice, and the empty plugs and pickings of the coming two weeks; plugs that are alike together.
 
     ``fed``: the whole lid is to be fed today, so that no plug needs to ask for it.
     """
-    counted = {row["plug"]: f"{row['seedlings_low']} to {row['seedlings_high']} seedlings" for row in looks}
+    counted = {row["plug"]: _counted(row["seedlings_low"], row["seedlings_high"]) for row in looks}
     together: defaultdict[tuple[date, str, str, str], list[str]] = defaultdict(list)
     until = as_of + timedelta(days=_SOON_DAYS)
     for plug in plugs:

@@ -16,6 +16,7 @@ _MISREAD = 0.02  # a single photo of a plain site is misread no more rarely than
 _FOOLED_LOOKS = 0.9  # a fooled look shows the wrong thing this often
 _FALSE_CM2, _OVERHUNG_CM2 = 1.0, 8.0  # tissue that moss or a sticker, and that a neighbour's leaf, commonly passes for
 _COUNT_POWER = 0.5  # counting errors repeat from photo to photo, so a count weighs half
+_CROWDED_CM2 = 10.0  # beyond this seedlings hide each other: such a count is used only if there is no earlier one
 _BY_HAND = 0.97  # a count by eye is right this often
 SHOWS_FROM = 0.3
 _NEVER = 1e-30  # likelihood of what a correction rules out
@@ -98,10 +99,14 @@ def _count_likelihoods(looks: Sequence[Look], germs: int) -> FloatArray:
         return np.ones((len(looks), 0))
     seedlings, low, high = np.array([(look.seedlings, look.low, look.high) for look in looks]).T
     # the range holds 90 %: +- 1.645 standard deviations, of which counting whole seedlings leaves at least a third
-    down = np.maximum((seedlings - np.where(np.isnan(low), seedlings, low)) / 1.645, 0.35)[:, None]
+    # that there may be none widens a range, but says nothing of how many they are if there are some
+    down = np.maximum((seedlings - np.where(np.isnan(low), seedlings, np.maximum(low, 1))) / 1.645, 0.35)[:, None]
     up = np.maximum((np.where(np.isnan(high), seedlings, high) - seedlings) / 1.645, 0.35)[:, None]
     off = np.arange(1, germs + 1) - seedlings[:, None]
     z = off / np.where(off < 0, down, up)
     likelihood = (0.97 * np.exp(-(z**2) / 2) + 0.03) ** _COUNT_POWER
     counted = seedlings >= 1
+    crowded = np.array([look.tissue_cm2 for look in looks]) > _CROWDED_CM2
+    if (counted & ~crowded).any():
+        counted &= ~crowded
     return np.where(counted[:, None], likelihood / likelihood.max(1, keepdims=True), 1.0)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from sprout import columns
 from sprout.calibration import find_crop
+from sprout.counts import number_and_range
 from sprout.evidence import Evidence, end_of
 from sprout.plugs import Plug, Plugs
 from sprout.timeline.chain import Belief, weigh_all, without_false_start
@@ -29,6 +30,7 @@ Row = Mapping[Hashable, Any]
 _SPROUTED_FROM = 0.65  # chance from which a plug is called sprouted
 _EMPTY_UP_TO = 0.10  # chance up to which it is called empty
 _TAIL = 0.05  # left over on either side of a 90 % interval
+_HELD = 0.55  # of the chances of each number; the likeliest is right more often than the chain believes
 _MANY = 10**6
 _MEASURED = ("tissue_cm2", "cover_pct", "yellow_pct", "dry_pct")
 
@@ -198,19 +200,13 @@ def _status(p_sprouted: float, *, hidden: bool, witnessed: bool) -> str:
 
 
 def _count(chances: npt.NDArray[np.float64], status: str) -> tuple[int, int, int]:
-    """Most likely number of seedlings, and the shortest range about it that holds 90 %."""
+    """Most likely number of seedlings, and a range about it that holds the true one nine times in ten."""
+    best, low, high = number_and_range(chances, _HELD)
     if status == "empty":
         best = 0
     elif status == "sprouted":
         best = 1 + int(np.argmax(chances[1:]))
-    else:
-        best = int(np.argmax(chances))
-    low = high = best
-    while chances[low : high + 1].sum() < 1 - 2 * _TAIL:
-        below = chances[low - 1] if low else -1.0
-        above = chances[high + 1] if high + 1 < len(chances) else -1.0
-        low, high = (low - 1, high) if below > above else (low, high + 1)
-    return best, low, high
+    return best, min(low, best), max(high, best)
 
 
 def _day_rows(story: _Story, evidence: Evidence) -> list[dict[str, Any]]:
