@@ -25,7 +25,7 @@ import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
 from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
-from truth import lid_and_registration, names, read
+from truth import lid_and_registration, names, read, write_onnx
 
 from sprout.light import to_linear, to_srgb
 from sprout.photo import Photo, Quality
@@ -235,19 +235,6 @@ def fit(
     return mean.module.eval()
 
 
-def write_onnx(network: Network, out: Path) -> None:
-    torch.onnx.export(
-        network,
-        (torch.zeros(1, PLANES, 64, 96),),
-        str(out),
-        dynamo=False,
-        opset_version=13,
-        input_names=["planes"],
-        output_names=["scores"],
-        dynamic_axes={"planes": {2: "h", 3: "w"}, "scores": {2: "h", 3: "w"}},
-    )
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("photos", type=Path)
@@ -264,7 +251,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     examples = [Example(a.photos, name) for name in names(a.photos, a.without)]
     print(len(examples), "photos")
-    write_onnx(fit(examples, a.channels, a.teacher, a.steps, a.side, a.batch), a.out)
+    write_onnx(fit(examples, a.channels, a.teacher, a.steps, a.side, a.batch), (PLANES, 64, 96), a.out, any_size=True)
 
 
 if __name__ == "__main__":

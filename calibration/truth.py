@@ -52,17 +52,21 @@ def folds(sizes: Mapping[str, int], number: int) -> dict[str, int]:
     return fold
 
 
-def write_onnx(network: Any, shape: tuple[int, ...], file: Path) -> None:
-    """A PyTorch network that takes any number of inputs of a shape, as the package reads it."""
+def write_onnx(network: Any, shape: tuple[int, ...], file: Path, *, any_size: bool = False) -> None:
+    """A PyTorch network that takes any number of inputs of a shape, as the package reads it.
+
+    With ``any_size`` height and width of ``shape`` are but an example.
+    """
     import torch
 
+    axes = {0: "n", 2: "h", 3: "w"} if any_size else {0: "n"}
     torch.onnx.export(
         network.to(memory_format=torch.contiguous_format).eval(),
         (torch.zeros(2, *shape),),
         str(file),
         input_names=["x"],
         output_names=["y"],
-        dynamic_axes={"x": {0: "n"}, "y": {0: "n"}},
+        dynamic_axes={"x": axes, "y": axes},
         opset_version=13,
         dynamo=False,
     )

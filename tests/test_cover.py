@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from sprout.cover import cover
-from sprout.light import to_linear, to_srgb
+sys.path.insert(0, str(Path(__file__).parents[1] / "calibration"))
+
+from drawn_ground import drawn_ground
+
+from sprout.cover import cover, planes
+from sprout.light import lab, to_linear, to_srgb
 from sprout.photo import Photo, Quality
 from sprout.settings import Settings
 from sprout.survey import survey_cover
@@ -80,6 +85,37 @@ def test_a_mask_at_full_size_lies_over_its_leaf(tmp_path: Path) -> None:
     assert classes.shape == (h, w)
     y, x = np.nonzero(classes)
     assert (x.mean(), y.mean()) == pytest.approx((w // 2, h // 2), abs=0.1)
+
+
+def test_edges_of_a_mask_at_full_size_are_no_stairs(tmp_path: Path) -> None:
+    h, w = 1440, 1920
+    rgb = np.full((h, w, 3), SOIL, np.uint8)
+    cv2.circle(rgb, (w // 2, h // 2), 300, LEAF, -1)
+    path = tmp_path / "bed.png"
+    cv2.imwrite(str(path), cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    classes = survey_cover(path, settings=Settings(working_px=480), masks=True).classes
+    assert classes is not None
+    y, x = np.nonzero((classes > 0) & (cv2.erode(classes, np.ones((3, 3), np.uint8)) == 0))
+    radius = np.hypot(x - (w - 1) / 2, y - (h - 1) / 2)
+    assert radius.std() < 0.8
+
+
+def test_what_is_not_green_about_a_plant_belongs_to_it() -> None:
+    # twelve scenes that nothing was fitted to: stalks and spots as brown as the soil, moss and grey stones beside them
+    rng = np.random.default_rng(2)
+    scenes = [drawn_ground(rng) for _ in range(12)]
+    rgb, true = (np.vstack([np.hstack([s[k] for s in scenes[j : j + 4]]) for j in (0, 4, 8)]) for k in (0, 1))
+    found = cover(photo_of(rgb))[0] > 0
+    green = planes(rgb, -lab(rgb)[..., 1], 35)[4] > 0.5
+    overlap = [(some & true).sum() / (some | true).sum() for some in (found, green)]
+    assert overlap[0] > overlap[1] + 0.05
+    assert (green & true & ~found).sum() < 0.02 * true.sum()
+
+
+def test_a_cream_tray_is_no_plant() -> None:
+    rgb, _ = drawn((78, 80, 84), [])
+    rgb[80:400, 120:520] = np.clip(rgb[80:400, 120:520].astype(int) + (140, 132, 96), 0, 255)
+    assert cover(photo_of(rgb))[1] < 0.1
 
 
 def test_a_full_canopy_is_full() -> None:

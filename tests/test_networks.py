@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from sprout import leaves, networks, pixels, presence
+from sprout import cover, leaves, networks, pixels, presence
 from sprout.files import shipped
 
 
@@ -16,6 +16,7 @@ from sprout.files import shipped
         ("leaves", (4 * leaves.PLANES, leaves.SIDE // 2, leaves.SIDE // 2)),
         ("crowns", (4 * presence.PLANES, presence.SIDE // 2, presence.SIDE // 2)),
         ("tissue", (pixels.PLANES, 64, 48)),
+        ("cover", (4 * cover.PLANES, 64, 48)),
     ],
 )
 def test_a_network_gives_what_the_model_file_gives(name: str, size: tuple[int, int, int]) -> None:
