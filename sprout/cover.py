@@ -155,8 +155,8 @@ def cover(photo: Photo) -> tuple[npt.NDArray[np.uint8], float, float, float, str
 
     A pixel is tissue if it is greener than the middle between the plants and the ground around it; where only one of
     them is near, a fixed value stands in for the other, so that bare ground and a closed canopy are both read right.
-    The edges of what is found so are redrawn by colour and brightness together. What the network adds counts as green:
-    its own colour is no sign of yellowing.
+    The edges of what is found so are redrawn by colour and brightness together. What the network adds must hang
+    together with as much that was found so, and counts as green: its own colour is no sign of yellowing.
 
     Returns
     -------
