@@ -206,23 +206,19 @@ def _look(weighed: Weighed, as_of: date) -> list[Task]:
     return [Task(as_of, "take a photo", why, YOUR_NOTES, urgency=Urgency.PHOTO)] if ago >= _STALE_DAYS else []
 
 
-def _counted(low: int, high: int) -> str:
-    numbers = f"{low}" if low == high else f"{low} to {high}"
-    return f"{numbers} seedling{'' if high == 1 else 's'}"
-
-
 def _plug_tasks(plugs: Sequence[PlugOutlook], looks: Sequence[Row], as_of: date, *, fed: bool) -> list[Task]:
     """Today's advice, and the empty plugs and pickings of the coming two weeks; plugs that are alike together.
 
     ``fed``: the whole lid is to be fed today, so that no plug needs to ask for it.
     """
-    counted = {row["plug"]: _counted(row["seedlings_low"], row["seedlings_high"]) for row in looks}
+    ends = {row["plug"]: (row["seedlings_low"], row["seedlings_high"]) for row in looks}
     together: defaultdict[tuple[date, str, str, str], list[str]] = defaultdict(list)
     until = as_of + timedelta(days=_SOON_DAYS)
     for plug in plugs:
         pick = plug.next_pick if plug.next_pick.mid else plug.first_pick
         if plug.advice not in (*_IDLE, "look it over") and not (fed and plug.advice == "feed"):
-            interval = f"{counted[plug.plug]}, nine times in ten" if plug.advice.startswith("thin") else ""
+            low, high = ends[plug.plug] if plug.advice.startswith("thin") else (0, 0)
+            interval = f"{low} to {high} seedlings, nine times in ten" if low < high else ""
             together[as_of, plug.advice, plug.why, interval].append(plug.site)
         elif plug.advice == "wait" and plug.give_up_on is not None and plug.give_up_on <= until:
             together[plug.give_up_on, "give up if still empty", plug.why, ""].append(plug.site)
