@@ -9,7 +9,6 @@ PyTorch and onnx, which sprout itself does not.
 from __future__ import annotations
 
 import argparse
-import time
 import warnings
 from multiprocessing import Pool
 from pathlib import Path
@@ -19,8 +18,8 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from drawn_ground import SIDE, drawn_ground
+from fitting import Block, Descent, twice
 from torch import nn
-from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 from truth import write_onnx
 
 from sprout.cover import PLANES, planes
@@ -44,11 +43,6 @@ def made(seed: int) -> Made:
     return planes(rgb, -lab(rgb)[..., 1], reach).astype(np.float16), plant
 
 
-class Block(nn.Sequential):
-    def __init__(self, i: int, o: int, stride: int = 1) -> None:
-        super().__init__(nn.Conv2d(i, o, 3, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
-
-
 class Network(nn.Module):
     """Halves cells of 2 x 2 pixels three times and goes back to one score for each pixel of a cell."""
 
@@ -64,9 +58,6 @@ class Network(nn.Module):
         self.out = nn.Conv2d(a, 4, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
-        def twice(t: torch.Tensor) -> torch.Tensor:
-            return F.interpolate(t, scale_factor=2, mode="nearest")
-
         x1 = self.c1(x)
         x2 = self.c2(x1)
         x3 = self.c3(x2)
@@ -87,14 +78,11 @@ def fit(steps: int, makers: int) -> Network:
     torch.manual_seed(1)
     rng = np.random.default_rng(1)
     network = Network().to(memory_format=torch.channels_last)
-    mean = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(0.996), use_buffers=True)
-    best = torch.optim.AdamW(network.parameters(), lr=2e-3, weight_decay=0.02)
-    rate = torch.optim.lr_scheduler.OneCycleLR(best, 3e-3, steps, pct_start=0.1)
-    told, running = time.monotonic(), 0.0
+    descent = Descent(network, steps, rate=3e-3, decay=0.02, memory=0.996)
     with Pool(makers) as pool:
         coming = pool.imap(made, range(BATCH + NEW * steps), chunksize=8)
         store: list[Made] = [next(coming) for _ in range(BATCH)]
-        for step in range(steps):
+        for _ in range(steps):
             new = [next(coming) for _ in range(NEW)]
             store = (store + new)[-STORE:]
             batch = new + [store[j] for j in rng.integers(0, len(store), BATCH - NEW)]
@@ -106,16 +94,8 @@ def fit(steps: int, makers: int) -> Network:
             with torch.autocast("cpu", torch.bfloat16):  # half the time where the processor has it
                 scores = network(cells)
             loss = loss_of(F.pixel_shuffle(scores.float(), 2)[:, 0], plant)
-            best.zero_grad()
-            loss.backward()
-            torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-            best.step()
-            rate.step()
-            mean.update_parameters(network)
-            running = loss.item() if step == 0 else 0.98 * running + 0.02 * loss.item()
-            if step % 100 == 99:
-                print(f"step {step + 1} of {steps}: loss {running:.4f}, {time.monotonic() - told:.0f} s", flush=True)
-    return mean.module.eval()
+            descent.step(loss)
+    return descent.fitted()
 
 
 def main() -> None:

@@ -24,6 +24,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from drawn import drawn_site
+from fitting import Block, twice
 from PIL import Image
 from torch import nn
 from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
@@ -249,11 +250,6 @@ class Source:
                 return made
 
 
-class Block(nn.Sequential):
-    def __init__(self, i: int, o: int, stride: int = 1) -> None:
-        super().__init__(nn.Conv2d(i, o, 3, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
-
-
 class Network(nn.Module):
     """Halves cells of 2 x 2 pixels three times and goes back to a quarter of the picture's side, where seedlings and
     borders are marked."""
@@ -275,9 +271,6 @@ class Network(nn.Module):
         )
 
     def both(self, x: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
-        def twice(t: torch.Tensor) -> torch.Tensor:
-            return F.interpolate(t, scale_factor=2, mode="nearest")
-
         x1 = self.c1(x)
         x2 = self.c2(x1)
         x3 = self.c3(x2)

@@ -26,6 +26,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from drawn import overgrown
+from fitting import Block
 from scipy.optimize import minimize
 from torch import nn
 from truth import folds, grow_of, lid_and_registration, names, read, write_onnx
@@ -215,11 +216,6 @@ class Source:
         colour = x[:3] * rng.uniform(0.75, 1.25, (3, 1, 1)) + rng.normal(0, 0.15, (3, 1, 1))
         x[:3] = colour + rng.uniform(0, 0.15) * rng.standard_normal(colour.shape, np.float32)
         return x, stands
-
-
-class Block(nn.Sequential):
-    def __init__(self, i: int, o: int, stride: int = 1) -> None:
-        super().__init__(nn.Conv2d(i, o, 3, stride, 1, bias=False), nn.BatchNorm2d(o), nn.ReLU())
 
 
 class Network(nn.Module):

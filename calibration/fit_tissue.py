@@ -15,16 +15,15 @@ suffix) to be kept out of the fit. Needs PyTorch and onnx, which sprout itself d
 from __future__ import annotations
 
 import argparse
-import time
 from pathlib import Path
 
 import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F
+from fitting import Block, Descent, twice
 from PIL import Image, ImageOps
 from torch import nn
-from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 from truth import lid_and_registration, names, read, write_onnx
 
 from sprout.light import to_linear, to_srgb
@@ -34,11 +33,6 @@ from sprout.plate import read_plate
 
 CLASSES = 5
 STORE_PX_PER_MM = 1.25 * PX_PER_MM
-
-
-class Block(nn.Sequential):
-    def __init__(self, i: int, o: int, stride: int = 1, kernel: int = 3) -> None:
-        super().__init__(nn.Conv2d(i, o, kernel, stride, kernel // 3, bias=False), nn.BatchNorm2d(o), nn.ReLU())
 
 
 class Network(nn.Module):
@@ -54,9 +48,6 @@ class Network(nn.Module):
         self.out = nn.Conv2d(b, 4 * CLASSES, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
-        def twice(t: torch.Tensor) -> torch.Tensor:
-            return F.interpolate(t, scale_factor=2, mode="nearest")
-
         x1 = self.c1(x)
         x2 = self.c2(x1)
         y = self.up3(self.c3(x2))
@@ -206,12 +197,9 @@ def fit(
     torch.manual_seed(1)
     rng = np.random.default_rng(1)
     network = Network(*channels).to(memory_format=torch.channels_last)
-    mean = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(0.998), use_buffers=True)
-    best = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-4)
-    rate = torch.optim.lr_scheduler.OneCycleLR(best, 4e-3, steps, pct_start=0.1)
+    descent = Descent(network, steps, rate=4e-3, decay=1e-4, memory=0.998)
     wide = cv2.dnn.readNetFromONNX(str(teacher)) if teacher else None
-    told, running = time.monotonic(), 0.0
-    for step in range(steps):
+    for _ in range(steps):
         chosen = rng.choice(len(examples), batch)
         x, y, w = (np.stack(v) for v in zip(*(examples[i].window(rng, side) for i in chosen), strict=True))
         shares = F.avg_pool2d(F.one_hot(torch.from_numpy(y.astype(np.int64)), CLASSES).permute(0, 3, 1, 2).float(), 2)
@@ -223,16 +211,8 @@ def fit(
         with torch.autocast("cpu", torch.bfloat16):  # half the time where the processor has it
             scores = network(torch.from_numpy(x).to(memory_format=torch.channels_last))
         loss = loss_of(scores.float(), shares, F.avg_pool2d(torch.from_numpy(w), 2), taught)
-        best.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        best.step()
-        rate.step()
-        mean.update_parameters(network)
-        running = loss.item() if step == 0 else 0.98 * running + 0.02 * loss.item()
-        if step % 100 == 99:
-            print(f"step {step + 1} of {steps}: loss {running:.4f}, {time.monotonic() - told:.0f} s", flush=True)
-    return mean.module.eval()
+        descent.step(loss)
+    return descent.fitted()
 
 
 def main() -> None:

@@ -7,6 +7,8 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
+CROWDED_CM2 = 10.0
+"""Beyond this the leaves of one seedling hide those of the next: no more can its number be read off a photo."""
 DOUBT = 0.1
 """What is less likely than this lies outside a range."""
 

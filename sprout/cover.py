@@ -133,9 +133,7 @@ def _log_odds(given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         first = max(0, top - _SIGHT_PX)
         strip = given[:, first : top + _STRIP_PX + _SIGHT_PX]
         strip = np.pad(strip, ((0, 0), (0, -strip.shape[1] % _BLOCK), (0, -w % _BLOCK)), mode="edge")
-        scores = networks.run("cover", networks.cells(strip))
-        rows, columns = scores.shape[1:]
-        odds = scores.reshape(2, 2, rows, columns).transpose(2, 0, 3, 1).reshape(2 * rows, 2 * columns)
+        odds = networks.from_cells(networks.run("cover", networks.cells(strip)))[0]
         strips.append(odds[top - first :][:_STRIP_PX])
     return np.concatenate(strips)[:h, :w]
 
@@ -181,7 +179,7 @@ def cover(photo: Photo) -> tuple[npt.NDArray[np.uint8], float, float, float, str
     yellow = green & (
         colours[..., 2] * np.cos(np.radians(_YELLOW_HUE)) < colours[..., 1] * np.sin(np.radians(_YELLOW_HUE))
     )
-    # interpolated before they are judged, so that edges are no stairs at full size
+    # in twentieths, interpolated before they are judged: so edges are no stairs at full size
     full = (photo.width_px, photo.height_px)
     level = np.rint(np.clip(128 + 20 * np.where(kept, np.maximum(sure, 0.05), np.minimum(sure, -0.05)), 0, 255))
     plant = cv2.resize(level.astype(np.uint8), full, interpolation=cv2.INTER_LINEAR) > 128

@@ -35,6 +35,12 @@ def cells(planes: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     return np.ascontiguousarray(apart).reshape(4 * p, h // 2, w // 2)
 
 
+def from_cells(maps: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """The inverse of :func:`cells`: (p, 2 h, 2 w) from (4 p, h, w)."""
+    p, h, w = maps.shape
+    return maps.reshape(p // 4, 2, 2, h, w).transpose(0, 3, 1, 4, 2).reshape(p // 4, 2 * h, 2 * w)
+
+
 def run(name: str, given: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """What a network makes of one input: ``calibration/<name>.onnx`` of (planes, h, w)."""
     network = _network(name)

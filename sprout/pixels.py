@@ -158,10 +158,7 @@ def planes(
 
 def _scores(given: npt.NDArray[np.float32], size: tuple[int, int]) -> npt.NDArray[np.float32]:
     """The scores (5, h / 2, w / 2) of input planes whose true size is ``size``, two pixels of them in each cell."""
-    rows, columns = given.shape[1] // 4, given.shape[2] // 4
-    # 2 x 2 cells come as so many channels
-    cells = networks.run("tissue", given).reshape(5, 2, 2, rows, columns).transpose(0, 3, 1, 4, 2)
-    return cells.reshape(5, 2 * rows, 2 * columns)[:, : size[0] // 2, : size[1] // 2]
+    return networks.from_cells(networks.run("tissue", given))[:, : size[0] // 2, : size[1] // 2]
 
 
 def _apart(boxes: list[Box]) -> list[Box]:

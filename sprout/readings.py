@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from sprout import counting, flags, leaves, presence
 from sprout.attribution import Owners, Window, attribute
-from sprout.counts import DOUBT, number_and_range
+from sprout.counts import CROWDED_CM2, DOUBT, number_and_range
 from sprout.leaves import Cutout, cut_out, local_maps
 from sprout.lid import Lid
 from sprout.light import Picture, burnt
@@ -41,8 +41,6 @@ _MEETING = 0.02
 """Share of a plant's outline on a neighbour from which its tissue may be the neighbour's; or of its plug under one."""
 _CROWNED_MM2 = 50.0
 """A plant of this size shows a crown if it stands alone."""
-_COUNTED_MM2 = 1000.0
-"""Beyond this the leaves of one plant hide those of the next: the network was not fitted to count them."""
 _DRIED_MM2, _DRIED = 10.0, 0.25
 """So much dry tissue, and next to none that lives, may have been a seedling: with this probability the site is in
 doubt, and a series does not take it for sprouted by this alone. Chosen so, not measured: hardly a photo shows one."""
@@ -81,6 +79,10 @@ class _Look:
     @property
     def plant_mm2(self) -> float:
         return self.living_mm2 + self.dry_mm2
+
+    @property
+    def crowded(self) -> bool:
+        return self.living_mm2 >= 100 * CROWDED_CM2
 
     @property
     def dried(self) -> bool:
@@ -304,7 +306,7 @@ def _row(
         }
     status = _status(p, look)
     model = counting.shipped_model()
-    mass = model.range_mass if look.living_mm2 < _COUNTED_MM2 else model.crowded_mass
+    mass = model.crowded_mass if look.crowded else model.range_mass
     number, low, high = number_and_range(posterior, mass)
     if status == "sprouted" and number == 0:
         number = int(posterior[1:].argmax()) + 1
@@ -417,8 +419,7 @@ def read_sites(
     living = living_of(tissue, owners)
     shapes = shapes_of(registration, living)
     asked = [
-        look.living_mm2 < _COUNTED_MM2 and _in_question(p[k], None if seeds is None else seeds[k])
-        for k, look in enumerate(looks)
+        not look.crowded and _in_question(p[k], None if seeds is None else seeds[k]) for k, look in enumerate(looks)
     ]
     cutouts = cutouts_of(registration, tissue.rgb, living, lid, asked=asked)
     told = np.tile(counting.UNDECIDED, (len(looks), 1))

@@ -74,29 +74,29 @@ def test_leaves_end_where_brightness_does_though_colour_runs_over_their_edges() 
     assert (found & mask).sum() / (found | mask).sum() > 0.97
 
 
-def test_a_mask_at_full_size_lies_over_its_leaf(tmp_path: Path) -> None:
-    h, w = 720, 960
+def mask_of_a_disc(folder: Path, *, size_px: tuple[int, int], radius_px: int, working_px: int) -> np.ndarray:
+    """The classes at full size of a photo with one green disc in its middle."""
+    w, h = size_px
     rgb = np.full((h, w, 3), SOIL, np.uint8)
-    cv2.circle(rgb, (w // 2, h // 2), 150, LEAF, -1)
-    path = tmp_path / "bed.png"
+    cv2.circle(rgb, (w // 2, h // 2), radius_px, LEAF, -1)
+    path = folder / "bed.png"
     cv2.imwrite(str(path), cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
-    classes = survey_cover(path, settings=Settings(working_px=600), masks=True).classes
+    classes = survey_cover(path, settings=Settings(working_px=working_px), masks=True).classes
     assert classes is not None
-    assert classes.shape == (h, w)
+    return classes
+
+
+def test_a_mask_at_full_size_lies_over_its_leaf(tmp_path: Path) -> None:
+    classes = mask_of_a_disc(tmp_path, size_px=(960, 720), radius_px=150, working_px=600)
+    assert classes.shape == (720, 960)
     y, x = np.nonzero(classes)
-    assert (x.mean(), y.mean()) == pytest.approx((w // 2, h // 2), abs=0.1)
+    assert (x.mean(), y.mean()) == pytest.approx((480, 360), abs=0.1)
 
 
 def test_edges_of_a_mask_at_full_size_are_no_stairs(tmp_path: Path) -> None:
-    h, w = 1440, 1920
-    rgb = np.full((h, w, 3), SOIL, np.uint8)
-    cv2.circle(rgb, (w // 2, h // 2), 300, LEAF, -1)
-    path = tmp_path / "bed.png"
-    cv2.imwrite(str(path), cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
-    classes = survey_cover(path, settings=Settings(working_px=480), masks=True).classes
-    assert classes is not None
+    classes = mask_of_a_disc(tmp_path, size_px=(1920, 1440), radius_px=300, working_px=480)
     y, x = np.nonzero((classes > 0) & (cv2.erode(classes, np.ones((3, 3), np.uint8)) == 0))
-    radius = np.hypot(x - (w - 1) / 2, y - (h - 1) / 2)
+    radius = np.hypot(x - 960, y - 720)
     assert radius.std() < 0.8
 
 

@@ -53,3 +53,4 @@ def test_a_cell_holds_its_four_pixels_plane_by_plane() -> None:
     cells = networks.cells(planes)
     assert cells.shape == (8, 2, 3)
     assert cells[4:, 1, 2].tolist() == planes[1, 2:4, 4:6].ravel().tolist()
+    assert np.array_equal(networks.from_cells(cells), planes)

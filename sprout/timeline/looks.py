@@ -9,6 +9,8 @@ from math import nan
 import numpy as np
 import numpy.typing as npt
 
+from sprout.counts import CROWDED_CM2
+
 FloatArray = npt.NDArray[np.float64]
 
 HONEST, SHOWING, BLIND = range(3)
@@ -16,7 +18,6 @@ _MISREAD = 0.02  # a single photo of a plain site is misread no more rarely than
 _FOOLED_LOOKS = 0.9  # a fooled look shows the wrong thing this often
 _FALSE_CM2, _OVERHUNG_CM2 = 1.0, 8.0  # tissue that moss or a sticker, and that a neighbour's leaf, commonly passes for
 _COUNT_POWER = 0.5  # counting errors repeat from photo to photo, so a count weighs half
-_CROWDED_CM2 = 10.0  # beyond this seedlings hide each other: such a count is used only if there is no earlier one
 _BY_HAND = 0.97  # a count by eye is right this often
 SHOWS_FROM = 0.3
 _NEVER = 1e-30  # likelihood of what a correction rules out
@@ -106,7 +107,8 @@ def _count_likelihoods(looks: Sequence[Look], germs: int) -> FloatArray:
     z = off / np.where(off < 0, down, up)
     likelihood = (0.97 * np.exp(-(z**2) / 2) + 0.03) ** _COUNT_POWER
     counted = seedlings >= 1
-    crowded = np.array([look.tissue_cm2 for look in looks]) > _CROWDED_CM2
+    crowded = np.array([look.tissue_cm2 for look in looks]) > CROWDED_CM2
+    # of crowded plants the number is better known from earlier; if it is not, any count is better than none
     if (counted & ~crowded).any():
         counted &= ~crowded
     return np.where(counted[:, None], likelihood / likelihood.max(1, keepdims=True), 1.0)
